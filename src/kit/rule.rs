@@ -1,8 +1,7 @@
 //! Owns what a `[[rule]]` of the kit says: which cards an unattended station copies, where to and
 //! how. Pure.
 
-use super::usual::{UsualDrive, UsualSet};
-use crate::hash_algorithm::Also;
+use super::usual::UsualSet;
 use crate::name::shown;
 use crate::record::layout::Level;
 use std::fmt;
@@ -100,19 +99,22 @@ impl KitRule {
     /// Returns what holds for its cards: what it says, and what is usual where it says nothing.
     pub fn over(&self, usual: Option<&UsualSet>) -> UsualSet {
         let (own, usual) = (self.set.clone(), usual.cloned().unwrap_or_default());
-        let or = |own: Vec<UsualDrive>, usual| if own.is_empty() { usual } else { own };
-        let hashes = |own: Vec<Also>, usual| if own.is_empty() { usual } else { own };
         UsualSet {
             name: None,
             to: or(own.to, usual.to),
             copies: own.copies.or(usual.copies),
-            also: hashes(own.also, usual.also),
+            also: or(own.also, usual.also),
             mhl: own.mhl.or(usual.mhl),
             shoot: own.shoot.or(usual.shoot),
             pattern: usual.pattern,
-            then: usual.then,
+            then: or(own.then, usual.then),
         }
     }
+}
+
+/// What a rule says itself, else what is usual.
+fn or<T>(own: Vec<T>, usual: Vec<T>) -> Vec<T> {
+    if own.is_empty() { usual } else { own }
 }
 
 /// Whether a label is like a pattern. Time is at most the product of both lengths, which are short.
@@ -143,6 +145,8 @@ fn is_like(pattern: &str, label: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::hash_algorithm::Also;
+    use crate::kit::usual::UsualDrive;
 
     fn rule(matches: &[RuleMatch]) -> KitRule {
         KitRule {
@@ -205,6 +209,7 @@ mod tests {
             also: vec![Also::Md5],
             mhl: Some(true),
             shoot: Some("kites".into()),
+            then: vec!["Studio".into()],
             ..UsualSet::default()
         };
         let rule = KitRule {
@@ -220,6 +225,7 @@ mod tests {
         assert_eq!((both.copies, both.also), (Some(1), vec![Also::Md5]));
         assert_eq!(both.shoot.as_deref(), Some("kites"));
         assert_eq!(both.mhl, Some(true));
+        assert_eq!(both.then, ["Studio"]);
         assert!(rule.over(None).shoot.is_none());
     }
 }

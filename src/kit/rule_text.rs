@@ -9,12 +9,12 @@ use crate::record::layout::Level;
 use toml_edit::{Item, Table};
 
 /// The fields of a rule.
-const FIELDS: [&str; 9] = [
-    "match", "to", "shoot", "also", "mhl", "copies", "proof", "only_new", "reader",
+const FIELDS: [&str; 10] = [
+    "match", "to", "shoot", "also", "mhl", "copies", "proof", "only_new", "reader", "then",
 ];
 const PROOFS: [Level; 3] = [Level::Written, Level::ReadBack, Level::Reread];
 
-/// Reads all rules. Cards, readers and drives of the kit are known by then.
+/// Reads all rules. Cards, readers, drives and places of the kit are known by then.
 pub(super) fn read(parser: &mut Parser<'_>, item: &Item, at: usize) {
     let Some(entries) = item.as_array_of_tables() else {
         return parser.fault(at, quoted(RULE), Mistake::Brackets(RULE.to_owned()));
@@ -47,7 +47,7 @@ fn rule(parser: &mut Parser<'_>, number: usize, table: &Table) {
             mhl: fields.yes_or_no("mhl"),
             shoot: fields.string("shoot", SHOOT_BYTES_MAX),
             pattern: None,
-            then: Vec::new(),
+            then: fields.places(),
         },
         proof: fields.proof(),
         only_new: fields.yes_or_no("only_new").unwrap_or_default(),
@@ -116,6 +116,7 @@ copies = 1
 proof = \"reread\"
 only_new = true
 reader = \"blue\"
+then = [\"studio\"]
 
 [[card]]
 name = \"A1\"
@@ -128,6 +129,10 @@ match = \"any-camera-card\"
 
 [[drive]]
 name = \"Attic\"
+
+[[place]]
+name = \"Studio\"
+url = \"file:///srv/studio\"
 ";
 
     #[test]
@@ -147,6 +152,7 @@ name = \"Attic\"
         assert_eq!(first.set.shoot.as_deref(), Some("kite festival"));
         assert_eq!((first.proof, first.only_new), (Some(Level::Reread), true));
         assert_eq!(first.reader.as_deref(), Some("Blue"));
+        assert_eq!(first.set.then, ["Studio"]);
         assert_eq!(second.matches, [RuleMatch::AnyCameraCard]);
         assert!(second.set.to.is_empty() && !second.only_new);
     }
@@ -190,10 +196,9 @@ name = \"Attic\"
                 "[[rule]]\nmatch = \"A1\"\nmhl = \"yes\"",
                 "line 3, rule 1, `mhl`: must be true or false",
             ),
-            // A key that does nothing would be a promise.
             (
                 "[[rule]]\nmatch = \"A1\"\nthen = [\"office\"]",
-                "line 3, rule 1, `then`: is not known here",
+                "line 3, rule 1, `then`: there is no place `office`",
             ),
         ] {
             let faults = read_kit(text).unwrap_err();

@@ -93,7 +93,7 @@ impl Fields<'_, '_> {
         drives
     }
 
-    fn places(&mut self) -> Vec<String> {
+    pub(super) fn places(&mut self) -> Vec<String> {
         let list = self.full_list("then", NAME_BYTES_MAX);
         let mut places = Vec::new();
         for (index, text) in list.into_iter().enumerate() {

@@ -65,3 +65,26 @@ pub(crate) mod then {
         }
     }
 }
+
+/// What a watch sends by itself.
+pub(crate) mod by_watch {
+    use super::{Out, Tools};
+    use crate::cli::command::shared::after::Attempt;
+    use crate::cli::command::shared::no_places::ABSENT;
+    use camino::Utf8Path;
+    use std::sync::Arc;
+    use std::sync::atomic::AtomicBool;
+    use unlade::disk::progress::Progress;
+
+    /// Says that nothing can be sent.
+    pub(crate) fn send(
+        _: &Utf8Path,
+        _: &str,
+        _: &Utf8Path,
+        _: &Arc<AtomicBool>,
+        _: impl FnMut(&Progress),
+        _: (Out, &Tools),
+    ) -> Attempt {
+        Attempt::Never(format!("{ABSENT}."))
+    }
+}

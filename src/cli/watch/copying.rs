@@ -3,11 +3,14 @@
 use super::cards::{Orders, StationCard};
 use super::hooks::{Hook, Hooks};
 use super::log::WatchLog;
+use super::owed::{Owed, OwedCopy};
 use super::seen::SeenFiles;
+use super::sending::{ToPlaces, tell_not_sent};
 use super::status::Underway;
 use super::told::Told;
 use crate::cli::args::{Cli, Command, Common, CopyArgs};
 use crate::cli::command::copy::{copy_shown, look};
+use crate::cli::command::shared::after::AfterCopy;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::on_card::refuse_on_card;
@@ -21,16 +24,20 @@ use crate::cli::view::words::drives::drive_names;
 use crate::cli::view::words::problem::{problem_lines, refusal_steps};
 use crate::cli::view::words::summary::out_of_the_ordinary;
 use crate::cli::view::words::verdict::answer_words;
+use camino::Utf8PathBuf;
 use clap::Parser as _;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::card::mirror::CardFiles;
+use unlade::clock::Clock;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::{Event, Observer};
+use unlade::kit::usual::UsualDrive;
 use unlade::ledger::Ledger;
 use unlade::name::shown;
 use unlade::plan::Plan;
+use unlade::proof::Proof;
 use unlade::run::{Job, Tools};
 use unlade::speed::forecast::words as forecast_words;
 use unlade::station::{CopyEnd, PluggedCard};
@@ -50,6 +57,7 @@ pub(super) struct Shared<'a> {
     pub(super) told: &'a Told,
     pub(super) progress: &'a Underway,
     pub(super) seen: &'a SeenFiles,
+    pub(super) sending: &'a Arc<ToPlaces>,
 }
 
 /// How the copy of a card ended.
@@ -192,6 +200,25 @@ pub(super) fn proven_on(plan: &Plan, ledger: &Ledger) -> Option<String> {
     (is_done && files > 0 && last.proven).then(|| last.at.chars().take(10).collect())
 }
 
+/// Returns where these copies are, as they can be found again.
+fn copies_at(roots: &[Utf8PathBuf], orders: &Orders) -> Vec<OwedCopy> {
+    let of = |root: &Utf8PathBuf| {
+        let found = orders.to.iter().zip(&orders.set.to);
+        let mut found =
+            found.filter_map(|(to, drive)| Some((to, drive, root.strip_prefix(to).ok()?)));
+        let (to, drive, below) = found.next()?;
+        Some(OwedCopy {
+            drive: match drive {
+                UsualDrive::Kit(name) => Some(name.clone()),
+                UsualDrive::Folder(_) => None,
+            },
+            to: to.clone(),
+            below: below.to_owned(),
+        })
+    };
+    roots.iter().filter_map(of).collect()
+}
+
 /// Whether all cards that were announced were seen and are proven.
 fn is_all_proven(shoot: &Value) -> bool {
     let count = |key| shoot.get(key).and_then(Value::as_u64);
@@ -221,9 +248,11 @@ impl Viewer for LoggedCopy<'_> {
         Box::new(CardLog {
             name: shown(&self.card.name),
             path: job.card.to_string(),
-            by: self.orders.by(),
-            to: self.orders.set.to.iter().map(ToString::to_string).collect(),
-            then: self.orders.set.then.clone(),
+            orders: self.orders.clone(),
+            owed: Vec::new(),
+            out: shared.out,
+            clock: Arc::clone(&shared.tools.clock),
+            sending: Arc::clone(shared.sending),
             full: Arc::clone(&self.full),
             drives: job.to.iter().map(ToString::to_string).collect(),
             offload: None,
@@ -246,12 +275,12 @@ impl Viewer for LoggedCopy<'_> {
 struct CardLog {
     name: String,
     path: String,
-    /// Whose word it is that it is copied.
-    by: String,
-    /// The drives as the kit has them, in their order.
-    to: Vec<String>,
-    /// The usual places.
-    then: Vec<String>,
+    orders: Orders,
+    /// What is to be sent once it is proven.
+    owed: Vec<Owed>,
+    out: Out,
+    clock: Arc<dyn Clock>,
+    sending: Arc<ToPlaces>,
     drives: Vec<String>,
     full: Arc<Mutex<Vec<String>>>,
     offload: Option<String>,
@@ -289,7 +318,8 @@ impl CardLog {
     fn note_full(&self, problems: &[Problem]) {
         let full = problems.iter().filter(|p| p.kind == ProblemKind::NoRoom);
         let full: BTreeSet<usize> = full.filter_map(|p| p.destination).collect();
-        let full = full.iter().filter_map(|at| self.to.get(*at).cloned());
+        let name = |at: &usize| self.orders.set.to.get(*at).map(ToString::to_string);
+        let full = full.iter().filter_map(name);
         let mut all = self.full.lock().unwrap_or_else(PoisonError::into_inner);
         all.extend(full);
     }
@@ -312,28 +342,73 @@ impl CardLog {
             counted(files, "file"),
             size(bytes),
             all_of(&self.drives),
-            self.by
+            self.orders.by()
         ));
+        self.begin_owed(plan);
         for doubt in plan.doubts() {
             self.line(&doubt);
         }
     }
 
-    /// Says that nothing is sent to the usual places.
-    fn tell_not_sent(&self, offload: &str) {
-        for place in &self.then {
-            self.line(&format!(
-                "a watch sends nothing to {place}. To send it: unlade send {} --to {place}",
-                shown(offload)
-            ));
-            if let Some(json) = &self.json {
-                let why = "a watch sends nothing";
-                json.send(
-                    "not-sent",
-                    json!({"card": self.path, "place": place, "why": why}),
-                );
+    /// Keeps what is to be sent once it is proven.
+    fn begin_owed(&mut self, plan: &Plan) {
+        let Some(offload) = self.offload.clone() else {
+            return;
+        };
+        let roots = plan.destinations.iter().map(|d| d.root.clone());
+        let copies = copies_at(&roots.collect::<Vec<_>>(), &self.orders);
+        for place in self.orders.set.then.clone() {
+            let owed = Owed {
+                card: self.name.clone(),
+                offload: offload.clone(),
+                place,
+                copies: copies.clone(),
+            };
+            if let Err(e) = self.sending.begin_copy(owed.clone()) {
+                self.tell_unkept(&owed, &e);
+            }
+            self.owed.push(owed);
+        }
+    }
+
+    /// Has it sent if it is proven.
+    fn end_owed(&mut self, proof: Option<&Proof>) {
+        let after = AfterCopy::default();
+        if let Some(proof) = proof {
+            after.note(proof);
+        }
+        let card = after.cards().pop();
+        if card.as_ref().is_some_and(|card| card.has_nothing_new) {
+            for place in &self.orders.set.then {
+                let why = "there is nothing new on it.";
+                let about = (self.name.as_str(), place.as_str());
+                tell_not_sent(&self.log, self.out, &self.clock, about, why);
             }
         }
+        let copies = card.map_or_else(Vec::new, |card| copies_at(&card.copies, &self.orders));
+        for mut owed in std::mem::take(&mut self.owed) {
+            let is_proven = !copies.is_empty();
+            if is_proven {
+                // Those of the drives that have it, the fastest first.
+                owed.copies.sort_by_key(|copy| {
+                    let at = copies.iter().position(|other| other == copy);
+                    at.unwrap_or(usize::MAX)
+                });
+            }
+            if let Err(e) = self.sending.end_copy(owed.clone(), is_proven) {
+                self.tell_unkept(&owed, &e);
+            }
+        }
+    }
+
+    fn tell_unkept(&self, owed: &Owed, why: &std::io::Error) {
+        let place = shown(&owed.place);
+        let text = format!(
+            "that it is to be sent to {place} can't be written down ({why}): a watch that is \
+             begun again will not know."
+        );
+        let about = json!({"offload": owed.offload, "place": owed.place});
+        self.log.tell("send-failed", Some(&self.name), &text, about);
     }
 
     /// Begins the hook of a shoot whose announced cards are all proven now.
@@ -438,9 +513,10 @@ impl JobPage for CardLog {
         } else {
             Hook::NotProven
         };
-        if let (true, Some(name)) = (is_proven, &self.offload) {
-            self.tell_not_sent(name);
-        }
+        self.end_owed(match end {
+            JobEnd::Proof(proof, _) => Some(proof),
+            _ => None,
+        });
         self.hook(hook, json!({"verdict": verdict}));
         self.note_shoot(&verdict);
     }

@@ -135,6 +135,9 @@ fn of_taken(one: &StationCard, common: &Common) -> Vec<String> {
     let mhl = set.mhl == Some(true);
     lines.extend(mhl.then(|| "With a media hash list.".to_owned()));
     lines.extend(orders.only_new.then(|| "Only what is new.".to_owned()));
+    let places: Vec<String> = set.then.iter().map(|place| shown(place)).collect();
+    let is_sent = !places.is_empty();
+    lines.extend(is_sent.then(|| format!("Then sent to {}, once it is PROVEN.", all_of(&places))));
     match copy_args(one, orders, common) {
         Err(why) => lines.push(format!("It would be refused: {why}")),
         Ok(_) if orders.missing.is_empty() => {

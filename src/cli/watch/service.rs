@@ -8,6 +8,7 @@ use crate::cli::home::kit_file;
 use crate::cli::view::out::Out;
 use camino::{Utf8Path, Utf8PathBuf};
 use unlade::kit::Kit;
+use unlade::kit::place::PlaceAddress;
 use unlade::kit::usual::UsualDrive;
 
 /// Where desktops mount what is plugged in (Filesystem Hierarchy Standard 3.0, sections 3.11 and
@@ -34,10 +35,14 @@ pub(super) fn print(system: ServiceSystem, common: &Common, out: Out) -> Exit {
         ServiceSystem::Systemd => {
             let folder = folder(common);
             let kit = folder.as_ref().and_then(|home| kit_file::read(home).ok());
+            let kit = kit.unwrap_or_default();
             let own = folder.iter().map(absolute);
-            let written = own.chain(folders(&kit.unwrap_or_default()));
+            let written = own.chain(folders(&kit));
+            let is_far = addresses(&kit)
+                .iter()
+                .any(|a| !matches!(a, PlaceAddress::Folder { .. }));
             let written: Vec<String> = written.map(|path| systemd_folder(&path)).collect();
-            systemd(&program, home.as_deref(), &written)
+            systemd(&program, home.as_deref(), &written, is_far)
         }
         ServiceSystem::Launchd => launchd(&program, home.as_deref()),
         ServiceSystem::Windows => windows(&program, home.as_deref()),
@@ -56,16 +61,45 @@ fn folders(kit: &Kit) -> Vec<String> {
         UsualDrive::Folder(path) => Some(path.to_string()),
         UsualDrive::Kit(_) => None,
     });
-    let mut folders: Vec<String> = folders.collect();
+    let places = addresses(kit).into_iter().filter_map(|place| match place {
+        PlaceAddress::Folder { folder } => Some(folder),
+        _ => None,
+    });
+    let mut folders: Vec<String> = folders.chain(places).collect();
     folders.sort();
     folders.dedup();
     folders
 }
 
-/// A user unit. No network and no new privileges; it writes to its own folder, to what is mounted
-/// and to the folders that the kit names. Packages have the one of `/usr/bin/unlade` without a kit,
-/// as `man/service/unlade-watch.service`.
-fn systemd(program: &str, home: Option<&str>, written: &[String]) -> String {
+/// Where the places are that what is proven is sent to.
+fn addresses(kit: &Kit) -> Vec<PlaceAddress> {
+    let rules = kit.rules.iter().map(|rule| &rule.set);
+    let sets = kit.usual(None).into_iter().chain(rules);
+    let names = sets.flat_map(|set| &set.then);
+    let places = names.filter_map(|name| kit.place(name).ok());
+    places.filter_map(|place| place.address().ok()).collect()
+}
+
+/// What a unit has of the network. With it, ssh's own socket is in a folder that it may write to.
+fn network(is_far: bool) -> &'static str {
+    if is_far {
+        "\
+# The network is for the places that the kit sends to.
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
+RuntimeDirectory=unlade
+Environment=XDG_STATE_HOME=%t/unlade"
+    } else {
+        "\
+# Hooks run in here too: one that needs the network needs this line gone.
+PrivateNetwork=yes
+RestrictAddressFamilies=AF_UNIX"
+    }
+}
+
+/// A user unit. No new privileges, and no network but for places; it writes to its own folder, to
+/// what is mounted and to the folders that the kit names. Packages have that of `/usr/bin/unlade`
+/// without a kit, as `man/service/unlade-watch.service`.
+fn systemd(program: &str, home: Option<&str>, written: &[String], is_far: bool) -> String {
     let home = home.map_or_else(String::new, |home| {
         format!(" --home {}", systemd_word(home))
     });
@@ -91,9 +125,7 @@ RestartSec=5
 SuccessExitStatus=130
 TimeoutStopSec=60
 
-# Hooks run in here too: one that needs the network needs this line gone.
-PrivateNetwork=yes
-RestrictAddressFamilies=AF_UNIX
+{network}
 NoNewPrivileges=yes
 PrivateUsers=yes
 PrivateTmp=yes
@@ -121,6 +153,7 @@ WantedBy=default.target
 ",
         program = systemd_word(program),
         written = written.join(" "),
+        network = network(is_far),
     )
 }
 
@@ -256,6 +289,7 @@ mod tests {
             "/opt/kite tools/unlade",
             Some("/home/a b/50%$x"),
             &[systemd_folder("/srv/k"), systemd_folder("/srv/a b/50%")],
+            false,
         );
         assert!(
             unit.contains(

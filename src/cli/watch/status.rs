@@ -37,6 +37,23 @@ pub(super) struct Status {
     pub(super) at: String,
     /// The cards that are plugged in.
     pub(super) cards: Vec<CardStatus>,
+    /// What is to be sent to places yet.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(super) to_send: Vec<ToSend>,
+}
+
+/// How far an offload is that is to be sent.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub(super) struct ToSend {
+    pub(super) card: String,
+    pub(super) offload: String,
+    pub(super) place: String,
+    /// Bytes that are sent, and of how many, while it is being sent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) bytes: Option<(u64, u64)>,
+    /// Why it was not, when it was tried last.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) why: Option<String>,
 }
 
 /// How far one card is.
@@ -122,7 +139,10 @@ impl StatusFile {
     /// # Errors
     /// What the system says.
     pub(super) fn write(&mut self, status: Status) -> io::Result<()> {
-        let is_same = |last: &Status| last.cards == status.cards && last.since == status.since;
+        let is_same = |last: &Status| {
+            let what = |of: &Status| (of.cards.clone(), of.to_send.clone(), of.since.clone());
+            what(last) == what(&status)
+        };
         if self.last.as_ref().is_some_and(is_same) {
             return Ok(());
         }
@@ -181,22 +201,49 @@ pub(super) fn tell(home: &Utf8Path, out: Out, tools: &Tools) -> Exit {
     if status.cards.is_empty() {
         out.line("A watch runs, and waits for a card.");
     }
-    for card in &status.cards {
-        for line in wrap(&words(card), out.width, "", "  ") {
+    let sends = status.to_send.iter().map(sending_words);
+    for text in status.cards.iter().map(words).chain(sends) {
+        for line in wrap(&text, out.width, "", "  ") {
             out.line(&line);
         }
     }
     Exit::Done
 }
 
+/// Says how far something is, in words that follow others.
+fn so_far(bytes: Option<(u64, u64)>, done_how: &str) -> Option<String> {
+    bytes.filter(|(_, all)| *all > 0).map(|(done, all)| {
+        let percent = (float(done) / float(all) * 100.0).floor();
+        format!(
+            ", {} of {} {done_how} ({percent:.0} %)",
+            size(done),
+            size(all)
+        )
+    })
+}
+
+fn sending_words(of: &ToSend) -> String {
+    let (card, offload, place) = (shown(&of.card), shown(&of.offload), shown(&of.place));
+    match (&of.why, of.bytes) {
+        (_, Some(_)) => {
+            let so_far = so_far(of.bytes, "sent").unwrap_or_default();
+            format!("{card}: sending {offload} to {place}{so_far}")
+        }
+        (Some(why), None) => {
+            format!(
+                "{card}: {offload} is to be sent to {place} yet: {}",
+                shown(why)
+            )
+        }
+        (None, None) => format!("{card}: {offload} is to be sent to {place} yet"),
+    }
+}
+
 fn words(card: &CardStatus) -> String {
     let name = shown(&card.name);
     match card.state.as_str() {
         "copying" => {
-            let so_far = card.bytes.filter(|(_, all)| *all > 0).map(|(done, all)| {
-                let percent = (float(done) / float(all) * 100.0).floor();
-                format!(", {} of {} read ({percent:.0} %)", size(done), size(all))
-            });
+            let so_far = so_far(card.bytes, "read");
             let named = card.offload.as_ref();
             let named = named.map_or_else(String::new, |n| format!(" as {}", shown(n)));
             format!("{name}: copying{named}{}", so_far.unwrap_or_default())

@@ -7,6 +7,7 @@ use super::hooks::{Hook, Hooks};
 use super::log::WatchLog;
 use super::room::FullCards;
 use super::seen::SeenFiles;
+use super::sending::{SendThread, ToPlaces};
 use super::status::{CardStatus, Status, StatusFile, Underway};
 use super::told::Told;
 use super::waiting::{LookedCard, RunningCard, WaitingQueue};
@@ -23,6 +24,7 @@ use camino::{Utf8Path, Utf8PathBuf};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
 use serde_json::{Value, json};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::thread::Scope;
 use std::time::Duration;
@@ -108,7 +110,7 @@ impl<'a> Watching<'a> {
             out,
             tools,
             book,
-            log: WatchLog::new(out, std::sync::Arc::clone(&tools.clock)),
+            log: WatchLog::new(out, Arc::clone(&tools.clock)),
             since: rfc3339(tools.clock.now()),
         })
     }
@@ -133,9 +135,19 @@ impl<'a> Watching<'a> {
             status_trouble: false,
         };
         let (hooks, hooks_ended) = Hooks::new(&self.home, &self.log, self.tools);
-        let told = Told::new(&self.home, std::sync::Arc::clone(&self.tools.clock));
+        let told = Told::new(&self.home, Arc::clone(&self.tools.clock));
         let (log, progress) = (self.log.clone(), Underway::default());
         let seen = SeenFiles::default();
+        let sending = match ToPlaces::read(&self.home, self.tools) {
+            Ok(sending) => Arc::new(sending),
+            Err(e) => {
+                let why = format!(
+                    "what is to be sent yet can't be read in `{}`: {e}.",
+                    shown(self.home.as_str())
+                );
+                return refuse(&[why], Exit::Refused, "watch", self.out, self.tools);
+            }
+        };
         let shared = Shared {
             common: self.common,
             out: self.out,
@@ -146,6 +158,7 @@ impl<'a> Watching<'a> {
             told: &told,
             progress: &progress,
             seen: &seen,
+            sending: &sending,
         };
         log.tell(
             "began",
@@ -158,7 +171,11 @@ impl<'a> Watching<'a> {
                 unlade kit -h; what is added counts at once.";
             log.tell("began", None, text, Value::Null);
         }
-        let exit = std::thread::scope(|scope| self.turns(scope, &shared, &mut state));
+        let exit = std::thread::scope(|scope| {
+            let exit = self.turns(scope, &shared, &mut state);
+            sending.end();
+            exit
+        });
         drop(hooks);
         // What still runs is ended with its time.
         if hooks_ended.recv_timeout(HOOKS_PATIENCE) == Err(RecvTimeoutError::Timeout) {
@@ -173,15 +190,25 @@ impl<'a> Watching<'a> {
         shared: &'s Shared<'_>,
         state: &mut WatchState,
     ) -> Exit {
+        SendThread {
+            sending: shared.sending,
+            log: shared.log,
+            out: shared.out,
+            tools: shared.tools,
+        }
+        .begin(scope);
         let (ended, ends) = bounded::<Came>(2 * AT_ONCE_MAX);
         let is_stopped = || self.tools.cancel.load(Ordering::SeqCst);
         let mut last = None;
         loop {
             let is_over = is_stopped() || (self.once && last.is_some());
-            if is_over && state.running.is_empty() {
+            let is_sent = is_stopped() || shared.sending.is_idle();
+            if is_over && state.running.is_empty() && is_sent {
                 let was_cut = last == Some(Exit::Interrupted);
+                let ends = last.into_iter().chain(shared.sending.ends());
                 return match last {
-                    Some(exit) if self.once || was_cut => exit,
+                    Some(_) if self.once => Exit::of_all(ends),
+                    Some(exit) if was_cut => exit,
                     _ => Exit::Done,
                 };
             }
@@ -190,6 +217,10 @@ impl<'a> Watching<'a> {
                 self.look_for_room(scope, shared, state, &ended);
                 self.begin_copies(scope, shared, state, &ended);
             }
+            let is_queued = !is_over && state.station.queued().next().is_some();
+            shared
+                .sending
+                .give_way(is_queued || !state.running.is_empty());
             self.note_status(shared, state);
             if let Some(exit) = self.wait(&ends, state, is_stopped) {
                 last = Some(exit);
@@ -514,6 +545,7 @@ impl<'a> Watching<'a> {
             since: self.since.clone(),
             at: rfc3339(self.tools.clock.now()),
             cards: copying.chain(queued).chain(waiting).chain(full).collect(),
+            to_send: shared.sending.all(),
         };
         let written = self.status.write(status);
         if let Err(e) = written

@@ -68,6 +68,8 @@ mod unread;
 mod usual;
 mod verify;
 mod watch;
+#[cfg(feature = "offsite")]
+mod watch_sends;
 mod weigh;
 mod whole;
 mod wine;

@@ -21,11 +21,11 @@ use std::time::{Duration, Instant};
 const HOOKS: [&str; 5] = ["card-read", "proven", "not-proven", "waiting", "all-seen"];
 
 /// A station with volumes that can be plugged in.
-struct Place {
-    work: Work,
+pub(super) struct Place {
+    pub(super) work: Work,
     /// Keeps the namespace.
     holder: Child,
-    watch: Option<Child>,
+    pub(super) watch: Option<Child>,
     plugged: BTreeSet<String>,
 }
 
@@ -43,7 +43,7 @@ impl Drop for Place {
 impl Place {
     /// Makes cards A1, A2 and so on, a lent one that nobody knows, and two drives. The kit knows
     /// the first and the drives; `more` is its further text.
-    fn new(name: &str, cards: usize, more: &str) -> Option<Self> {
+    pub(super) fn new(name: &str, cards: usize, more: &str) -> Option<Self> {
         let work = Work::new(name);
         let is_root = rustix::process::geteuid().is_root();
         if !is_root
@@ -110,7 +110,7 @@ impl Place {
         Some(place)
     }
 
-    fn make(&self, name: &str) {
+    pub(super) fn make(&self, name: &str) {
         let image = self.work.path(&format!("{name}.img"));
         fs::File::create_new(&image)
             .unwrap()
@@ -126,14 +126,27 @@ impl Place {
         self.work.folder(&format!("media/{name}"));
     }
 
-    fn at(&self, name: &str) -> PathBuf {
+    pub(super) fn at(&self, name: &str) -> PathBuf {
         self.work.path(&format!("media/{name}"))
     }
 
-    fn add_to_kit(&self, text: &str) {
+    pub(super) fn add_to_kit(&self, text: &str) {
         let kit = self.work.path("h/kit.toml");
         let all = fs::read_to_string(&kit).unwrap();
         fs::write(&kit, format!("{all}\n{text}")).unwrap();
+    }
+
+    /// A place `nas` on a volume that can be pulled, which gets what is proven as `more` says.
+    pub(super) fn add_place(&mut self, more: &str) {
+        self.make("NAS");
+        self.plug("NAS");
+        let folder = self.at("NAS").join("kites");
+        let made = self.inside("mkdir").arg(&folder).status();
+        assert!(made.unwrap().success());
+        self.add_to_kit(&format!(
+            "{more}then = [\"NAS\"]\n[[place]]\nname = \"nas\"\nurl = \"file://{}\"\n",
+            folder.display()
+        ));
     }
 
     /// Hooks that write down what they are told.
@@ -157,7 +170,7 @@ impl Place {
     }
 
     /// A program in the namespace.
-    fn inside(&self, program: &str) -> Command {
+    pub(super) fn inside(&self, program: &str) -> Command {
         let plain = self.work.command();
         let mut command = Command::new("nsenter");
         let folder = self.work.path("");
@@ -176,13 +189,13 @@ impl Place {
         command
     }
 
-    fn ask(&self, arguments: &[&str]) -> String {
+    pub(super) fn ask(&self, arguments: &[&str]) -> String {
         let mut command = self.inside(env!("CARGO_BIN_EXE_unlade"));
         let ran = finish(command.args(arguments));
         format!("{}{}", ran.out, ran.err)
     }
 
-    fn plug(&mut self, name: &str) {
+    pub(super) fn plug(&mut self, name: &str) {
         if self.plugged.insert(name.to_owned()) {
             let image = self.work.path(&format!("{name}.img"));
             let status = self
@@ -196,18 +209,18 @@ impl Place {
     }
 
     /// Takes it away as a pull does: at once, whatever is open on it.
-    fn pull(&mut self, name: &str) {
+    pub(super) fn pull(&mut self, name: &str) {
         if self.plugged.remove(name) {
             let status = self.inside("umount").arg("-l").arg(self.at(name)).status();
             assert!(status.unwrap().success(), "{name}");
         }
     }
 
-    fn log(&self) -> String {
+    pub(super) fn log(&self) -> String {
         fs::read_to_string(self.work.path("log")).unwrap_or_default()
     }
 
-    fn watch(&mut self, more: &[&str]) {
+    pub(super) fn watch(&mut self, more: &[&str]) {
         let log = fs::File::options()
             .create(true)
             .append(true)
@@ -220,7 +233,7 @@ impl Place {
     }
 
     /// Ends the watch by a signal, and returns its exit code.
-    fn end_watch(&mut self, signal: &str) -> Option<i32> {
+    pub(super) fn end_watch(&mut self, signal: &str) -> Option<i32> {
         let mut watch = self.watch.take()?;
         assert!(done(
             "kill",
@@ -231,12 +244,12 @@ impl Place {
 
     /// Waits until the log has this so often.
     #[track_caller]
-    fn waits_for(&self, text: &str, times: usize) {
+    pub(super) fn waits_for(&self, text: &str, times: usize) {
         self.waits_until(text, |log| log.matches(text).count() >= times);
     }
 
     #[track_caller]
-    fn waits_until(&self, what: &str, is_so: impl Fn(&str) -> bool) {
+    pub(super) fn waits_until(&self, what: &str, is_so: impl Fn(&str) -> bool) {
         let begun = Instant::now();
         while !is_so(&self.log()) {
             let waited = begun.elapsed();
@@ -250,7 +263,7 @@ impl Place {
     }
 
     /// The offloads on a drive that is plugged in, as the namespace sees them.
-    fn offloads(&self, drive: &str) -> BTreeMap<String, Vec<String>> {
+    pub(super) fn offloads(&self, drive: &str) -> BTreeMap<String, Vec<String>> {
         let list = self
             .inside("find")
             .arg(self.at(drive))
@@ -653,10 +666,17 @@ fn the_service_files_are_sound() {
         );
     }
     let unit = printed("systemd");
+    is_sound(&work, &fs::read_to_string(unit).unwrap());
+}
+
+/// Checks a unit with systemd's own tools.
+pub(super) fn is_sound(work: &Work, text: &str) {
     if tool("systemd-analyze").is_none() {
         skip("systemd-analyze is not installed; .ci/run does it");
         return;
     }
+    let unit = work.path("unlade-sound.service");
+    fs::write(&unit, text).unwrap();
     let analyze = |arguments: &[&str]| {
         let mut command = Command::new("systemd-analyze");
         command.env("XDG_RUNTIME_DIR", work.path("tmp"));
@@ -697,15 +717,16 @@ fn the_unit_of_packages_is_the_one_that_is_printed() {
 /// One story: what is plugged in, pulled, killed and filled up by chance. Then all is plugged in
 /// anew and left alone: each known card has one offload on each drive, whole, and nobody else has.
 fn story(seed: u64) {
-    let Some(mut place) = Place::new(&format!("watch-story-{seed}"), 2, USUAL) else {
+    let Some(mut place) = Place::new(&format!("watch-story-{seed}"), 2, "") else {
         return;
     };
+    place.add_place(USUAL);
     let mut dice = Chance::new(seed * 7_919 + 11);
-    let all = ["A1", "A2", "LENT", "ATTIC", "TRAVEL"];
+    let all = ["A1", "A2", "LENT", "ATTIC", "TRAVEL", "NAS"];
     place.watch(&[]);
     let mut full = false;
     for _ in 0..8 {
-        let name = all[dice.below(5)];
+        let name = all[dice.below(all.len())];
         match dice.below(8) {
             0..=3 => place.plug(name),
             4 => place.pull(name),
@@ -736,7 +757,7 @@ fn story(seed: u64) {
         place.pull(name);
     }
     place.end_watch("TERM");
-    for name in ["ATTIC", "TRAVEL"] {
+    for name in ["ATTIC", "TRAVEL", "NAS"] {
         place.plug(name);
     }
     place
@@ -758,6 +779,11 @@ fn story(seed: u64) {
     place.waits_until(&format!("proof, seed {seed}"), |log| {
         is_done(log, "A1") && is_done(log, "A2")
     });
+    if cfg!(feature = "offsite") {
+        place.waits_until(&format!("sent, seed {seed}"), |_| {
+            !place.ask(&["watch", "--status"]).contains("nas")
+        });
+    }
     assert_eq!(
         place.end_watch("TERM"),
         Some(0),
@@ -765,7 +791,8 @@ fn story(seed: u64) {
         place.log()
     );
     let log = place.log();
-    for drive in ["ATTIC", "TRAVEL"] {
+    let placed = cfg!(feature = "offsite").then_some("NAS/kites");
+    for drive in ["ATTIC", "TRAVEL"].into_iter().chain(placed) {
         let offloads = place.offloads(drive);
         let mut files: Vec<_> = offloads
             .iter()

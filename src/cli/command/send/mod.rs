@@ -1,6 +1,7 @@
 //! Owns `send`: offloads to a place, one after the other, each with an answer of its own; `list`
 //! says what is at one.
 
+pub(crate) mod by_watch;
 mod list;
 pub(crate) mod then;
 
@@ -16,6 +17,7 @@ use crate::cli::view::words::sending::{answer, sent_lines};
 use camino::Utf8Path;
 use serde_json::json;
 use std::sync::Arc;
+use std::time::Duration;
 use unlade::digest::Digest;
 use unlade::disk::home::read_tail;
 use unlade::disk::progress::Progress;
@@ -59,6 +61,29 @@ pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) ->
     Exit::of_all(ends.collect::<Vec<_>>().into_iter())
 }
 
+/// How an offload is sent.
+struct SendWay {
+    proof: Grade,
+    pace: RateLimit,
+    read_back_for: Option<Duration>,
+}
+
+/// Why sending an offload did not begin, or was lost.
+enum Unsent {
+    /// This copy of it can't be sent.
+    Copy(String),
+    /// Nothing could be sent now.
+    Now(String),
+}
+
+/// What came of sending an offload.
+struct SentOffload {
+    name: String,
+    cargo: Cargo,
+    proof: Grade,
+    result: SendResult,
+}
+
 fn send_one(
     root: &Utf8Path,
     args: &SendArgs,
@@ -66,25 +91,54 @@ fn send_one(
     out: Out,
     tools: &Tools,
 ) -> Result<Exit, String> {
+    let way = SendWay {
+        proof: match args.proof {
+            SendProof::Sent => Grade::Sent,
+            SendProof::Fetched => Grade::Fetched,
+        },
+        pace: RateLimit::new(args.limit),
+        read_back_for: args.read_back_for,
+    };
+    let mut shown_progress = ReadProgress::new(out, tools).saying("Sending");
+    let sent = attempt(
+        root,
+        way,
+        (home, place, store),
+        |name, cargo| begin((name, &place.name), cargo, out),
+        |progress| shown_progress.show(progress),
+        tools,
+    );
+    shown_progress.clear();
+    match sent {
+        Ok(sent) => Ok(tell(&sent, &place.name, out, tools)),
+        Err(Unsent::Copy(line) | Unsent::Now(line)) => Err(line),
+    }
+}
+
+/// Sends an offload. It says when it begins and how far it is, and tells nothing by itself.
+fn attempt(
+    root: &Utf8Path,
+    way: SendWay,
+    (home, place, store): (&Utf8Path, &MeantPlace, &Store),
+    begin: impl FnOnce(&str, &Cargo),
+    mut show: impl FnMut(&Progress),
+    tools: &Tools,
+) -> Result<SentOffload, Unsent> {
     let at = shown(root.as_str());
     let disk = tools.disk.as_ref();
     let (manifest, _) = load_signed(disk, root).map_err(|e| {
-        format!(
+        Unsent::Copy(format!(
             "`{at}` is not sent: its manifest can't be relied on ({e}). `unlade verify` says more."
-        )
+        ))
     })?;
-    let cargo =
-        Cargo::of(disk, root, &manifest).map_err(|e| format!("`{at}` is not sent: {e}."))?;
-    let proof = match args.proof {
-        SendProof::Sent => Grade::Sent,
-        SendProof::Fetched => Grade::Fetched,
-    };
+    let cargo = Cargo::of(disk, root, &manifest)
+        .map_err(|e| Unsent::Copy(format!("`{at}` is not sent: {e}.")))?;
     let own_b3 = manifest
         .own_b3
-        .ok_or_else(|| format!("`{at}` has no manifest."))?;
-    let name = &manifest.offload.name;
-    let journal = journal_of(&manifest, own_b3, (home, place, store), tools)?;
-    begin((name, &place.name), &cargo, out);
+        .ok_or_else(|| Unsent::Copy(format!("`{at}` has no manifest.")))?;
+    let journal =
+        journal_of(&manifest, own_b3, (home, place, store), tools).map_err(Unsent::Now)?;
+    begin(&manifest.offload.name, &cargo);
     let now = tools.clock.elapsed();
     let job = SendJob {
         disk,
@@ -93,32 +147,31 @@ fn send_one(
         manifest: &manifest,
         cargo: &cargo,
         store,
-        proof,
-        pace: RateLimit::new(args.limit),
-        read_back_until: args.read_back_for.map(|time| now + time),
+        proof: way.proof,
+        pace: way.pace,
+        read_back_until: way.read_back_for.map(|time| now + time),
         place: &place.address,
         host: &tools.host,
     };
     let progress = Progress::default();
-    let mut shown_progress = ReadProgress::new(out, tools).saying("Sending");
-    let _held = alone(&journal, home)?;
+    let _held = alone(&journal, home).map_err(Unsent::Now)?;
     let work = || send_all(&job, journal, &progress);
-    let sent = watched(work, || shown_progress.show(&progress));
-    shown_progress.clear();
-    let sent = sent.ok_or("sending broke down; this is a fault of unlade, please report it")?;
-    let sent = sent.map_err(|e| {
-        format!(
+    let sent = watched(work, || show(&progress));
+    let broken = "sending broke down; this is a fault of unlade, please report it";
+    let result = sent.ok_or_else(|| Unsent::Now(broken.to_owned()))?;
+    let result = result.map_err(|e| {
+        Unsent::Now(format!(
             "what was sent can't be remembered in `{}` ({e}); make room there, then run the same \
              command to go on.",
             shown(home.as_str())
-        )
+        ))
     })?;
-    Ok(tell(
-        (name, &place.name),
-        (&sent, proof, &cargo),
-        out,
-        tools,
-    ))
+    Ok(SentOffload {
+        name: manifest.offload.name.clone(),
+        proof: way.proof,
+        cargo,
+        result,
+    })
 }
 
 /// Opens what is remembered of sending it there.
@@ -180,12 +233,8 @@ fn end_of(sent: &SendResult) -> Exit {
     }
 }
 
-fn tell(
-    (name, place): (&str, &str),
-    (sent, proof, cargo): (&SendResult, Grade, &Cargo),
-    out: Out,
-    tools: &Tools,
-) -> Exit {
+fn tell(of: &SentOffload, place: &str, out: Out, tools: &Tools) -> Exit {
+    let (name, sent, cargo) = (&of.name, &of.result, &of.cargo);
     let exit = end_of(sent);
     if out.json {
         let json = Json::new(out, Arc::clone(&tools.clock));
@@ -199,7 +248,7 @@ fn tell(
             );
         }
         let body = json!({
-            "offload": name, "place": place, "asked": proof.id(), "whole": sent.is_whole,
+            "offload": name, "place": place, "asked": of.proof.id(), "whole": sent.is_whole,
             "files": cargo.files.len() + 1, "there": sent.there, "sent": sent.sent,
             "sent_bytes": sent.sent_bytes, "before": sent.before, "fetched": sent.fetched,
             "fetched_since": sent.fetched_since, "gone": sent.gone,
@@ -212,7 +261,7 @@ fn tell(
     for line in sent_lines(sent, cargo.elsewhere, out) {
         out.line(&line);
     }
-    for line in answer((name, place), (sent, proof, cargo), exit, out) {
+    for line in answer((name, place), (sent, of.proof, cargo), exit, out) {
         out.line(&line);
     }
     exit

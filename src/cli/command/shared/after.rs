@@ -20,6 +20,24 @@ pub(crate) struct CopiedCard {
     pub(crate) has_nothing_new: bool,
 }
 
+/// What came of sending a copy once nobody is at the keyboard.
+#[cfg_attr(
+    not(feature = "offsite"),
+    expect(dead_code, reason = "nothing is sent")
+)]
+pub(crate) enum Attempt {
+    /// All of it is there; the lines of its answer.
+    Sent(Vec<String>),
+    /// Not now; it may be later, by itself.
+    Later(String),
+    /// Not this copy; another of the same offload may do.
+    Copy(String),
+    /// Not before a person has done something.
+    Never(String),
+    /// The watch ends.
+    Interrupted,
+}
+
 /// The cards of a command that were copied, in the order of their answers.
 #[derive(Default)]
 pub(crate) struct AfterCopy(Mutex<Vec<CopiedCard>>);

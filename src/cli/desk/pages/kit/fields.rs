@@ -53,6 +53,11 @@ fn drives(kit: &Kit) -> Input {
     Input::Boxes(names.collect(), Some("Other folders, a line each"))
 }
 
+fn places(kit: &Kit) -> Input {
+    let names = kit.places.iter().map(|place| place.name.clone());
+    Input::Boxes(names.collect(), None)
+}
+
 fn readers(kit: &Kit) -> impl Iterator<Item = String> {
     kit.readers.iter().map(|reader| reader.name.clone())
 }
@@ -67,6 +72,8 @@ const VOLUMES: &str = "Its identities, a line each. It is recognised by them.";
 const COPIES: &str = "Copies on separate drives that PROVEN needs. Empty: 2.";
 const SHOOT: &str = "The shoot that the cards belong to.";
 const MHL: &str = "An ASC media hash list in each offload, for post-production.";
+const THEN: &str = "Places that get what is PROVEN, by `unlade copy` and `unlade watch`. This page \
+                    sends nothing.";
 const ALSO: &str = "Made in the same pass, beside BLAKE3.";
 
 /// Returns the fields of a section, but for the name that it goes by.
@@ -195,6 +202,7 @@ fn usual(kit: &Kit) -> Vec<FormField> {
             "A pattern, as {date}-{shoot}-{card}. Empty: the date and the card.",
             Input::Line,
         ),
+        field("then", "Then send to", THEN, places(kit)),
     ]
 }
 
@@ -237,6 +245,7 @@ fn rule(kit: &Kit) -> Vec<FormField> {
             "The reader that the card is in.",
             Input::Choice(readers.collect()),
         ),
+        field("then", "Then send to", THEN, places(kit)),
     ]
 }
 
@@ -302,12 +311,13 @@ mod tests {
         }
         assert_eq!(
             keys(&Section::Usual(None)),
-            ["to", "copies", "also", "mhl", "shoot", "name"]
+            ["to", "copies", "also", "mhl", "shoot", "name", "then"]
         );
         assert_eq!(
             keys(&Section::Rule(1)),
             [
-                "match", "to", "shoot", "also", "mhl", "copies", "proof", "only_new", "reader"
+                "match", "to", "shoot", "also", "mhl", "copies", "proof", "only_new", "reader",
+                "then"
             ]
         );
     }
