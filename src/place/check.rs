@@ -74,7 +74,10 @@ pub fn check(
     let mut journal = journal;
     if journal.is_new() {
         let pause = || job.clock.sleep(Duration::from_millis(100));
-        journal.add(&journal.beginning(job.place, &job.placed.manifest), pause)?;
+        journal.add(
+            &journal.beginning(job.place, (&job.placed.name, &job.placed.manifest)),
+            pause,
+        )?;
     }
     let checking = Checking {
         job,

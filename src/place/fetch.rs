@@ -259,7 +259,8 @@ impl Fetching<'_> {
             let pause = || job.clock.sleep(Duration::from_millis(100));
             let journal = &mut state.journal;
             let begins = journal.is_new();
-            let first = begins.then(|| journal.beginning(job.place, &job.placed.manifest));
+            let first = begins
+                .then(|| journal.beginning(job.place, (&job.placed.name, &job.placed.manifest)));
             let bad = if is_damaged {
                 SendLine::Bad { path, object }
             } else {

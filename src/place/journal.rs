@@ -275,10 +275,10 @@ impl SendJournal {
     }
 
     /// Returns the first line.
-    pub(super) fn beginning(&self, place: &str, manifest: &Manifest) -> SendLine {
+    pub(super) fn beginning(&self, place: &str, (name, manifest): (&str, &Manifest)) -> SendLine {
         SendLine::Begun {
             place: place.to_owned(),
-            offload: manifest.offload.name.clone(),
+            offload: name.to_owned(),
             manifest_b3: manifest.own_b3.unwrap_or(Digest::of(b"")),
             mark: self.mark.clone(),
         }

@@ -24,6 +24,13 @@ pub enum SendFault {
     /// The place has something else under its name.
     #[error("at the place is another file of that name; it was not touched")]
     Other,
+    /// The manifest of something else has its place.
+    #[error(
+        "at the place is that of another offload of this name, or of this one before it had more; \
+         nothing there was touched, and nothing was sent. To send this one beside it, add a name \
+         of its own: --as NAME"
+    )]
+    Earlier,
     /// It came back otherwise than it was sent.
     #[error("came back from the place otherwise than it was sent")]
     Damaged,

@@ -18,7 +18,7 @@ use crate::digest::Digest;
 use crate::disk::Disk;
 use crate::disk::buffer::Aligned;
 use crate::disk::progress::Progress;
-use crate::record::manifest::Manifest;
+use crate::record::manifest::{MANIFEST_BYTES_MAX, Manifest};
 use crate::units::{len_usize, len64};
 use camino::Utf8Path;
 use std::sync::atomic::Ordering;
@@ -41,6 +41,8 @@ pub struct SendJob<'a> {
     pub root: &'a Utf8Path,
     /// Its manifest, which is good.
     pub manifest: &'a Manifest,
+    /// What its folder at the place is called.
+    pub name: &'a str,
     /// All that is sent of it.
     pub cargo: &'a Cargo,
     /// The place.
@@ -73,7 +75,10 @@ pub fn send(
     let begun = rfc3339(job.clock.now());
     if journal.is_new() {
         let pause = || job.clock.sleep(Duration::from_millis(100));
-        journal.add(&journal.beginning(job.place, job.manifest), pause)?;
+        journal.add(
+            &journal.beginning(job.place, (job.name, job.manifest)),
+            pause,
+        )?;
     }
     let sending = Sending {
         job,
@@ -86,6 +91,12 @@ pub fn send(
             is_away: false,
         }),
     };
+    let is_other = sending.is_other();
+    if let Some(why) = is_other.unwrap_or_else(|e| Some(SendFault::Place(e))) {
+        sending.fail(&job.cargo.manifest.path, why);
+        // What came beside it would be nobody's.
+        return sending.end(&begun);
+    }
     for folder in &job.cargo.folders {
         if sending.stops() {
             break;
@@ -110,19 +121,7 @@ pub fn send(
             sending.receipt();
         }
     }
-    let mut state = sending
-        .state
-        .into_inner()
-        .unwrap_or_else(PoisonError::into_inner);
-    if let Some(lost) = state.lost {
-        return Err(lost);
-    }
-    let since = state.sent.fetched_since.take();
-    state.sent.fetched_since = since.filter(|since| *since < begun);
-    state.sent.retries = job.store.retries();
-    state.sent.interrupted = job.store.is_cancelled();
-    state.sent.problems.sort_by(|a, b| a.path.cmp(&b.path));
-    Ok(state.sent)
+    sending.end(&begun)
 }
 
 struct SendState {
@@ -155,7 +154,38 @@ impl Sending<'_> {
     }
 
     fn at(&self, path: &str) -> String {
-        format!("{}/{path}", self.job.manifest.offload.name)
+        format!("{}/{path}", self.job.name)
+    }
+
+    /// Returns what came of it.
+    fn end(self, begun: &str) -> Result<SendResult, std::io::Error> {
+        let state = self.state.into_inner();
+        let mut state = state.unwrap_or_else(PoisonError::into_inner);
+        if let Some(lost) = state.lost {
+            return Err(lost);
+        }
+        let since = state.sent.fetched_since.take();
+        state.sent.fetched_since = since.filter(|since| since.as_str() < begun);
+        state.sent.retries = self.job.store.retries();
+        state.sent.interrupted = self.job.store.is_cancelled();
+        state.sent.problems.sort_by(|a, b| a.path.cmp(&b.path));
+        Ok(state.sent)
+    }
+
+    /// Looks whether the manifest of another offload, or of this one as it was once, has its place.
+    fn is_other(&self) -> Result<Option<SendFault>, StoreError> {
+        let own = &self.job.cargo.manifest.path;
+        if self.knows(own).is_some() {
+            return Ok(None);
+        }
+        let there = self
+            .job
+            .store
+            .read_small(&self.at(own), MANIFEST_BYTES_MAX)?;
+        let is_own = |bytes: &Vec<u8>| Some(Digest::of(bytes)) == self.job.manifest.own_b3;
+        Ok(there
+            .filter(|bytes| !is_own(bytes))
+            .map(|_| SendFault::Earlier))
     }
 
     fn knows(&self, path: &str) -> Option<SentFile> {
@@ -502,7 +532,7 @@ impl Sending<'_> {
             return;
         };
         let made = rfc3339(job.clock.now());
-        let about = (job.manifest.offload.name.as_str(), manifest_b3);
+        let about = (job.name, manifest_b3);
         let receipt = Receipt::new(about, (made, job.host), files);
         if self.lock().journal.receipt == Some(receipt.grade) {
             return;

@@ -37,11 +37,21 @@ pub(crate) struct SendArgs {
         help_heading = WHERE
     )]
     pub(crate) to: Option<String>,
+    /// The name of its folder at the place [default: the offload's own].
+    ///
+    /// For an offload that has more than when it was sent: what is there is never overwritten.
+    #[arg(
+        long = "as",
+        value_name = "NAME",
+        requires = "to",
+        help_heading = WHERE
+    )]
+    pub(crate) name: Option<String>,
     /// Say what is at a place, and send nothing.
     #[arg(
         long,
         value_name = "PLACE",
-        conflicts_with_all = ["offloads", "to", "proof", "limit", "read_back_for"],
+        conflicts_with_all = ["offloads", "to", "name", "proof", "limit", "read_back_for"],
         help_heading = WHAT
     )]
     pub(crate) list: Option<String>,
@@ -81,6 +91,7 @@ impl SendArgs {
         Self {
             offloads: Vec::new(),
             to: None,
+            name: None,
             list: None,
             proof: SendProof::Sent,
             limit: None,

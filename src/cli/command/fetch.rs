@@ -69,7 +69,7 @@ fn bring(
         let bytes = size(plan.bytes());
         out.line(&format!("{}/{name} -> {to}: {what}, {bytes}", place.name));
     }
-    let journal = remembered(&home, &place, &placed.manifest)?;
+    let journal = remembered(&home, &place, &placed)?;
     let job = FetchJob {
         disk,
         clock: tools.clock.as_ref(),

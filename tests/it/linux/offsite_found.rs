@@ -10,7 +10,8 @@
 use crate::support::image::Image;
 use crate::support::mount::{Fault, Kind, Mount, Options, skip};
 use crate::support::program::{
-    Work, bytes_of, flip, interrupt_after, kill_after, names_in, put, remove,
+    Work, bytes_of, flip, interrupt_after, kill_after, move_to, names_in, put, remove, tree,
+    whole_tree,
 };
 use serde_json::Value;
 use std::time::Duration;
@@ -355,4 +356,33 @@ fn a_command_for_a_secret_is_ended_with_the_program() {
         !running.lines().any(|line| line.starts_with("sleep 472")),
         "{running}"
     );
+}
+
+/// An offload that has more than when it was sent: nothing at the place is touched, nothing comes
+/// beside what is there, and under a name of its own all of it can be sent, and counts.
+#[test]
+fn what_has_more_than_when_it_was_sent_goes_beside_it() {
+    let work = sent("found-grown");
+    put(&work.path("card/DCIM/100KITES/KITE0009.JPG"), b"late kite");
+    work.run("copy card --to a --name KITES --copies 1")
+        .exits(0);
+    let before = whole_tree(&work.path("place"));
+    work.run("send a/KITES --to nas")
+        .exits(1)
+        .says("of this one before it had more")
+        .says("--as NAME");
+    assert_eq!(whole_tree(&work.path("place")), before);
+    work.run("send a/KITES --to nas --as ../KITES").exits(2);
+    work.run("send a/KITES a/KITES --to nas --as KITES-2")
+        .exits(2);
+    work.run("send a/KITES --to nas --as KITES-2 --proof fetched")
+        .exits(0)
+        .says("FETCHED. KITES-2 is at nas");
+    work.run("verify nas/KITES-2").exits(0).says("INTACT");
+    work.run("prove card --on nas --copies 1").exits(0);
+    // A copy of that, made by hand, was read by nobody.
+    move_to(&work.path("place/KITES-2"), &work.path("place/KITES-3"));
+    work.run("prove card --on nas --copies 1").exits(1);
+    work.run("fetch nas/KITES-3 --to b").exits(0);
+    assert_eq!(tree(&work.path("b/KITES-3")), tree(&work.path("card")));
 }

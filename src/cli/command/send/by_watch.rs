@@ -39,6 +39,7 @@ pub(crate) fn send(
         Err(NoStore(lines, _)) => return Attempt::Later(lines.join(" ")),
     };
     let way = SendWay {
+        name: None,
         proof: Grade::Sent,
         pace: RateLimit::giving_way(Arc::clone(comes_second)),
         read_back_for: None,

@@ -7,7 +7,7 @@ pub(crate) mod then;
 
 use crate::cli::args::Common;
 use crate::cli::args::send::{SendArgs, SendProof};
-use crate::cli::command::shared::place::{MeantPlace, NoStore, home, meant, opened};
+use crate::cli::command::shared::place::{MeantPlace, NoStore, home, is_name, meant, opened};
 use crate::cli::exit::Exit;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
@@ -42,6 +42,13 @@ pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) ->
     }
     let begun = home(common).and_then(|home| {
         let place = meant(args.to.as_deref().unwrap_or_default(), &home)?;
+        if let Some(name) = &args.name {
+            is_name(name)?;
+            if args.offloads.len() > 1 {
+                let why = "--as is for one offload; give one, or leave --as out.";
+                return Err(NoStore(vec![why.to_owned()], Exit::Usage));
+            }
+        }
         let store = opened(&place, tools)?;
         Ok((home, place, store))
     });
@@ -63,6 +70,8 @@ pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) ->
 
 /// How an offload is sent.
 struct SendWay {
+    /// What its folder at the place is called, where that is not its own name.
+    name: Option<String>,
     proof: Grade,
     pace: RateLimit,
     read_back_for: Option<Duration>,
@@ -92,6 +101,7 @@ fn send_one(
     tools: &Tools,
 ) -> Result<Exit, String> {
     let way = SendWay {
+        name: args.name.clone(),
         proof: match args.proof {
             SendProof::Sent => Grade::Sent,
             SendProof::Fetched => Grade::Fetched,
@@ -136,15 +146,17 @@ fn attempt(
     let own_b3 = manifest
         .own_b3
         .ok_or_else(|| Unsent::Copy(format!("`{at}` has no manifest.")))?;
-    let journal =
-        journal_of(&manifest, own_b3, (home, place, store), tools).map_err(Unsent::Now)?;
-    begin(&manifest.offload.name, &cargo);
+    let name = way.name.unwrap_or_else(|| manifest.offload.name.clone());
+    let about = (name.as_str(), &manifest, own_b3);
+    let journal = journal_of(about, (home, place, store), tools).map_err(Unsent::Now)?;
+    begin(&name, &cargo);
     let now = tools.clock.elapsed();
     let job = SendJob {
         disk,
         clock: tools.clock.as_ref(),
         root,
         manifest: &manifest,
+        name: &name,
         cargo: &cargo,
         store,
         proof: way.proof,
@@ -167,7 +179,7 @@ fn attempt(
         ))
     })?;
     Ok(SentOffload {
-        name: manifest.offload.name.clone(),
+        name,
         proof: way.proof,
         cargo,
         result,
@@ -176,12 +188,10 @@ fn attempt(
 
 /// Opens what is remembered of sending it there.
 fn journal_of(
-    manifest: &Manifest,
-    own_b3: Digest,
+    (name, manifest, own_b3): (&str, &Manifest, Digest),
     (home, place, store): (&Utf8Path, &MeantPlace, &Store),
     tools: &Tools,
 ) -> Result<SendJournal, String> {
-    let name = &manifest.offload.name;
     let journal = SendJournal::open(home, &place.address, name, own_b3);
     let mut journal = journal.map_err(|e| {
         let home = shown(home.as_str());

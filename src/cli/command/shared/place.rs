@@ -15,7 +15,6 @@ use unlade::place::identity::identity;
 use unlade::place::journal::SendJournal;
 use unlade::place::placed::PlacedOffload;
 use unlade::place::store::Store;
-use unlade::record::manifest::Manifest;
 use unlade::run::Tools;
 
 /// Why a place is not used; lines for people, and the end that this is.
@@ -109,17 +108,25 @@ pub(crate) fn place_and_name(given: &str) -> Result<(&str, &str), NoStore> {
     })
 }
 
+/// Checks that a folder at a place can be called so.
+///
+/// # Errors
+/// That it can't.
+pub(crate) fn is_name(name: &str) -> Result<(), NoStore> {
+    let one = CardName::parse(name).ok().filter(|_| !name.contains('/'));
+    one.map(drop).ok_or_else(|| {
+        let why = format!("`{}` is no name of an offload.", shown(name));
+        NoStore(vec![why], Exit::Usage)
+    })
+}
+
 /// Looks at an offload of a place.
 pub(crate) fn placed(
     place: &MeantPlace,
     name: &str,
     store: &Store,
 ) -> Result<PlacedOffload, NoStore> {
-    let one = CardName::parse(name).ok().filter(|_| !name.contains('/'));
-    if one.is_none() {
-        let why = format!("`{}` is no name of an offload.", shown(name));
-        return Err(NoStore(vec![why], Exit::Usage));
-    }
+    is_name(name)?;
     PlacedOffload::look(store, name).map_err(|why| {
         let exit = if store.is_cancelled() {
             Exit::Interrupted
@@ -131,16 +138,16 @@ pub(crate) fn placed(
     })
 }
 
-/// Opens what is remembered of an offload at a place.
+/// Opens what is remembered of an offload at a place, of the folder there that it is in.
 pub(crate) fn remembered(
     home: &Utf8Path,
     place: &MeantPlace,
-    manifest: &Manifest,
+    placed: &PlacedOffload,
 ) -> Result<SendJournal, NoStore> {
-    let own_b3 = manifest.own_b3;
+    let own_b3 = placed.manifest.own_b3;
     let journal = own_b3
         .ok_or_else(|| std::io::Error::other("it has no manifest"))
-        .and_then(|b3| SendJournal::open(home, &place.address, &manifest.offload.name, b3));
+        .and_then(|b3| SendJournal::open(home, &place.address, &placed.name, b3));
     journal.map_err(|e| {
         let home = shown(home.as_str());
         let why = format!("what was sent before can't be read in `{home}`: {e}.");

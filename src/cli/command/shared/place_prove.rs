@@ -118,17 +118,17 @@ impl PlaceSearch<'_> {
             }
             Ok(None) => return Ok(Ok(None)),
         };
-        let mut journal = remembered(home, place, &placed.manifest)?;
+        let mut journal = remembered(home, place, &placed)?;
         let ground = place.ground(folder, self.tools).map_err(|e| {
             let why = format!("place `{}` can't be looked at: {e}.", place.name);
             NoStore(vec![why], crate::cli::exit::Exit::Refused)
         })?;
         // What is remembered is about the folder that the offload was sent to. A copy of that one
         // beside it was read by nobody.
-        let mut is_remembered = placed.name == placed.manifest.offload.name;
-        if self.ask.reread && is_remembered {
+        let mut is_remembered = !journal.is_new();
+        if self.ask.reread {
             is_remembered = self.read_back(&placed, place, store, journal);
-            journal = remembered(home, place, &placed.manifest)?;
+            journal = remembered(home, place, &placed)?;
         }
         journal.weigh(
             &placed.manifest,

@@ -61,7 +61,7 @@ fn checked(
         let why = format!("what is at the place can't be remembered in `{home}`: {e}.");
         NoStore(vec![why], Exit::Refused)
     };
-    let journal = remembered(&home, &place, &placed.manifest)?;
+    let journal = remembered(&home, &place, &placed)?;
     let job = CheckJob {
         clock: tools.clock.as_ref(),
         store: &store,
