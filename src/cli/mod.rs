@@ -134,7 +134,7 @@ fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {
         Command::Desk(args) => desk::desk(args, common, out, tools),
         Command::Watch(args) => watch::watch(args, common, out, tools, &book),
         Command::Copy(args) if !args.dry_run => copy_and_send(args, common, out, tools, &book),
-        Command::Copy(args) | Command::Plan(args) => copy::plan(args, common, out, tools, &book),
+        Command::Copy(args) | Command::Plan(args) => plan(args, common, out, tools, &book),
         Command::Prove(args) => prove::prove(args, common, out, tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, tools),
         Command::Verify(args) => verify::verify(args, common, out, tools, &book),
@@ -206,16 +206,35 @@ fn raise_open_files() {
 #[cfg(unix)]
 const FILES_OPEN: u64 = 4_096;
 
+/// Shows what would be copied, and how long sending it takes.
+fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
+    let places = places_of(args);
+    let then = match send::then::Then::of(&places, common, out, tools) {
+        Ok(then) => then,
+        Err(exit) => return exit,
+    };
+    copy::plan(args, common, out, tools, book, |planned| {
+        if let Some(then) = &then {
+            then.tell_times(planned, out, tools);
+        }
+    })
+}
+
+/// The places that are to have what is PROVEN. What is usual stops no copy in a build that can't
+/// send.
+fn places_of(args: &CopyArgs) -> Vec<String> {
+    let usual = args.unsaid.then.iter();
+    let usual = usual.filter(|_| cfg!(feature = "offsite"));
+    args.then.iter().chain(usual).cloned().collect()
+}
+
 /// Copies, and sends what is proven to the places that are to have it.
 fn copy_and_send(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
     let usual = &args.unsaid.then;
     if !usual.is_empty() {
         send::then::tell_usual(usual, out, tools);
     }
-    // What is usual stops no copy in a build that can't send.
-    let usual = usual.iter().filter(|_| cfg!(feature = "offsite"));
-    let places: Vec<String> = args.then.iter().chain(usual).cloned().collect();
-    let then = match send::then::Then::of(&places, common, out, tools) {
+    let then = match send::then::Then::of(&places_of(args), common, out, tools) {
         Ok(then) => then,
         Err(exit) => return exit,
     };

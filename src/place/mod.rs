@@ -17,6 +17,7 @@ pub mod outgoing;
 pub mod pace;
 pub mod placed;
 pub mod probe;
+pub mod rates;
 mod reading;
 pub mod receipt;
 pub mod sample;

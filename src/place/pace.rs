@@ -41,6 +41,13 @@ impl RateLimit {
         }
     }
 
+    /// Whether nothing holds it back, nor did so far.
+    pub fn is_free(&self) -> bool {
+        self.bytes_per_s.is_none()
+            && !self.comes_second.load(Ordering::Relaxed)
+            && self.due.lock().is_ok_and(|due| due.is_zero())
+    }
+
     fn rate(&self) -> Option<f64> {
         let is_slow = self.comes_second.load(Ordering::Relaxed);
         if is_slow {

@@ -223,6 +223,12 @@ impl Plan {
             .fold((0, 0), |(n, b), j| (n + 1, b + j.bytes))
     }
 
+    /// Returns the bytes of the files that the offload itself will have.
+    pub fn own_bytes(&self) -> u64 {
+        let own = self.jobs.iter().filter(|job| !job.is_left());
+        own.fold(0, |bytes, job| bytes.saturating_add(job.bytes))
+    }
+
     /// Returns whether an ASC media hash list is made on every drive.
     pub fn has_mhl(&self) -> bool {
         self.form.has_mhl

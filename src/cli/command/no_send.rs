@@ -2,7 +2,7 @@
 
 use crate::cli::args::Common;
 use crate::cli::args::send::{FetchArgs, SendArgs};
-use crate::cli::command::shared::after::CopiedCard;
+use crate::cli::command::shared::after::{CopiedCard, PlannedCopies};
 use crate::cli::command::shared::no_places::absent;
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
@@ -20,7 +20,7 @@ pub(crate) fn fetch(_: &FetchArgs, _: &Common, out: Out, tools: &Tools) -> Exit 
 
 /// Places that are to have what is copied.
 pub(crate) mod then {
-    use super::{Common, CopiedCard, Exit, Out, Tools, absent};
+    use super::{Common, CopiedCard, Exit, Out, PlannedCopies, Tools, absent};
     use crate::cli::command::shared::no_places::ABSENT;
     use crate::cli::view::json::Json;
     use crate::cli::view::text::{all_of, wrap};
@@ -57,6 +57,11 @@ pub(crate) mod then {
                 return Ok(None);
             }
             Err(absent("copy", out, tools))
+        }
+
+        /// Says nothing.
+        pub(crate) fn tell_times(&self, _: PlannedCopies, _: Out, _: &Tools) {
+            match *self {}
         }
 
         /// Sends nothing.

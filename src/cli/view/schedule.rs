@@ -152,7 +152,7 @@ impl Schedule {
     }
 
     /// When all are done.
-    fn total(&self) -> Option<Remaining> {
+    pub(crate) fn total(&self) -> Option<Remaining> {
         let end = |seconds: fn(&Remaining) -> f64| {
             let all: Vec<_> = self.done.iter().map(|d| d.as_ref().map(seconds)).collect();
             last(&all)

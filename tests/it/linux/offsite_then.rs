@@ -43,6 +43,45 @@ fn what_is_proven_is_sent_after_its_answer() {
     assert_eq!(events[at("sent")]["offload"], "KITES");
 }
 
+/// How long it takes is learned from what was sent before, and is said with the plan.
+#[test]
+fn a_plan_says_how_long_sending_takes() {
+    let work = with_place("then-plan");
+    let plan = COPY.replace("copy card", "plan card");
+    work.run(&format!("{plan} --then nas"))
+        .exits(0)
+        .says("Then to nas: 3.4 MB.")
+        .says("known once something of 10 MB or more was sent there");
+    // 20 MB in 10 s, then twice 20 MB in 20 s.
+    let rates = work
+        .folder("home/.local/share/unlade/places")
+        .join("rates.jsonl");
+    let line = |seconds: u32| {
+        let place = work.path("place");
+        format!(
+            "{{\"place\":\"file://{}\",\"at\":\"2026-11-25T20:00:00Z\",\"bytes\":20000000,\
+             \"seconds\":{seconds}}}\n",
+            place.display()
+        )
+    };
+    put(&rates, [line(10), line(20), line(20)].concat().as_bytes());
+    work.run(&format!("{plan} --then nas"))
+        .exits(0)
+        .says("It took 1.00 MB/s in the middle of the last 3 times.");
+    let planned = work.run(&format!("{plan} --then nas --json"));
+    let planned = planned.exits(0).first("sending-planned");
+    let bytes = planned["bytes"].as_f64().unwrap();
+    assert!(bytes > 3e6, "{planned}");
+    assert_eq!(planned["takes"]["likely_s"], bytes / 1e6);
+    assert_eq!(planned["takes"]["low_s"], bytes / 2e6);
+    work.run(&format!("{plan} --then attic"))
+        .exits(2)
+        .says("attic");
+    let schema: serde_json::Value = serde_json::from_str(&work.run("schema events").out).unwrap();
+    let schema = jsonschema::validator_for(&schema).unwrap();
+    assert!(schema.is_valid(&planned), "{planned}");
+}
+
 #[test]
 fn what_is_not_proven_is_not_sent() {
     let work = with_place("then-unproven");

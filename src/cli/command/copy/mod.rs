@@ -8,7 +8,7 @@ use crate::cli::args::{Common, CopyArgs};
 use crate::cli::command::copy::ask::{confirm, introduce};
 use crate::cli::command::copy::batch::Batch;
 use crate::cli::command::copy::jobs::{JobsInOrder, begin, together};
-use crate::cli::command::shared::after::AfterCopy;
+use crate::cli::command::shared::after::{AfterCopy, PlannedCopies};
 use crate::cli::command::shared::one_card::{refused, tell_refusal};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -25,7 +25,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 use unlade::clock::rfc3339;
 use unlade::ledger::shoot::Shoot;
-use unlade::ledger::{Deed, LedgerEntry};
+use unlade::ledger::{Deed, LedgerEntry, ShootPart};
 use unlade::plan::{Plan, Refusal};
 use unlade::run::{Job, Tools, look_ahead, prepare};
 
@@ -148,8 +148,15 @@ fn tell_schedule(schedule: &Schedule, out: Out, tools: &Tools) {
     }
 }
 
-/// Shows what would be done.
-pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
+/// Shows what would be done; `then` shows what would be done with the copies.
+pub(crate) fn plan(
+    args: &CopyArgs,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+    then: impl FnOnce(PlannedCopies),
+) -> Exit {
     // The plan is the result here, so it is shown in spite of --quiet.
     let out = Out {
         quiet: false,
@@ -166,6 +173,7 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
     let is_one = jobs.len() == 1;
     let mut times = Vec::new();
     let mut cards = Vec::new();
+    let mut bytes = 0_u64;
     for job in jobs {
         let mut observer = JobObserver::new(out, tools, &job.to);
         if let (JobObserver::Json(json), false) = (&mut observer, is_one) {
@@ -174,6 +182,7 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         times.push(match prepare(&job, tools, &mut observer) {
             Ok(plan) => {
                 let now = tools.clock.now();
+                bytes = bytes.saturating_add(plan.own_bytes());
                 cards.push(LedgerEntry {
                     command: (!is_one).then(String::new),
                     ..LedgerEntry::new(Deed::Copy, now, plan.card_identity())
@@ -192,11 +201,10 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
     }
     let is_any_planned = times.iter().any(Option::is_some);
     if is_any_planned {
-        tell_schedule(
-            &Schedule::new(times, &order, args.order.deadline),
-            out,
-            tools,
-        );
+        let schedule = Schedule::new(times, &order, args.order.deadline);
+        tell_schedule(&schedule, out, tools);
+        let takes = schedule.total();
+        then(PlannedCopies { bytes, takes });
     }
     if let (Some(found), true, false) = (found, is_any_planned, out.json) {
         for line in order_of_plan(&found, out) {
@@ -207,11 +215,16 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         out.line("Nothing was written.");
     }
     if let (Some(part), false) = (shoot, out.json) {
-        let shoot = Shoot::of(&book.read(), &part.name, part.expected.as_ref());
-        let words = shoot.words_of_plan(&cards);
-        for line in (ShootNews { shoot, words }).lines(out.width) {
-            out.line(&line);
-        }
+        tell_shoot(&part, &cards, book, out);
     }
     worst
+}
+
+/// Says how far the shoot would be with these cards.
+fn tell_shoot(part: &ShootPart, cards: &[LedgerEntry], book: &Book, out: Out) {
+    let shoot = Shoot::of(&book.read(), &part.name, part.expected.as_ref());
+    let words = shoot.words_of_plan(cards);
+    for line in (ShootNews { shoot, words }).lines(out.width) {
+        out.line(&line);
+    }
 }

@@ -27,6 +27,7 @@ use unlade::place::object::Grade;
 use unlade::place::outcome::SendResult;
 use unlade::place::outgoing::Cargo;
 use unlade::place::pace::RateLimit;
+use unlade::place::rates;
 use unlade::place::send::{SendJob, send as send_all};
 use unlade::place::store::Store;
 use unlade::record::damage::{DAMAGE, DAMAGE_BYTES_MAX, KnownDamage};
@@ -151,6 +152,7 @@ fn attempt(
     let journal = journal_of(about, (home, place, store), tools).map_err(Unsent::Now)?;
     begin(&name, &cargo);
     let now = tools.clock.elapsed();
+    let is_measured = way.pace.is_free() && way.proof == Grade::Sent;
     let job = SendJob {
         disk,
         clock: tools.clock.as_ref(),
@@ -178,6 +180,14 @@ fn attempt(
             shown(home.as_str())
         ))
     })?;
+    if is_measured && result.is_whole {
+        let took = tools.clock.elapsed().saturating_sub(now);
+        let about = (place.address.as_str(), result.sent_bytes, took);
+        let wait = || tools.clock.sleep(Duration::from_millis(100));
+        if let Err(e) = rates::note(home, about, tools.clock.now(), wait) {
+            tracing::debug!("the rate of a place can't be remembered: {e}");
+        }
+    }
     Ok(SentOffload {
         name,
         proof: way.proof,

@@ -4,18 +4,24 @@
 use super::send_one;
 use crate::cli::args::Common;
 use crate::cli::args::send::SendArgs;
-use crate::cli::command::shared::after::CopiedCard;
+use crate::cli::command::shared::after::{CopiedCard, PlannedCopies};
 use crate::cli::command::shared::place::{MeantPlace, NoStore, home, meant, opened};
 use crate::cli::exit::Exit;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
 use crate::cli::view::text::{all_of, wrap};
+use crate::cli::view::words::sending::planned_words;
 use camino::Utf8PathBuf;
+use jiff::ZonedDateTime;
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::Duration;
+use unlade::clock::rfc3339;
+use unlade::place::rates::expects;
 use unlade::run::Tools;
+use unlade::speed::forecast::Remaining;
 
 /// Places that are to have what is copied, before anything is.
 pub(crate) struct Then {
@@ -45,6 +51,41 @@ impl Then {
         found
             .map(Some)
             .map_err(|NoStore(lines, exit)| refuse(&lines, exit, "copy", out, tools))
+    }
+
+    /// Says how long sending takes to each place, by what was sent there before.
+    pub(crate) fn tell_times(&self, planned: PlannedCopies, out: Out, tools: &Tools) {
+        for place in &self.places {
+            let known = expects(&self.home, &place.address, planned.bytes);
+            // What can't be read is as good as not known.
+            let known = known.ok().flatten();
+            let after = planned.takes.map(|copying| copying.likely_s);
+            let ends = after.zip(known).map(|(after, known)| {
+                let seconds = Duration::from_secs_f64(after + known.takes.likely_s);
+                tools.clock.now() + seconds
+            });
+            if out.json {
+                let takes = known.map(|known| {
+                    let Remaining {
+                        low_s,
+                        likely_s,
+                        high_s,
+                    } = known.takes;
+                    json!({"low_s": low_s, "likely_s": likely_s, "high_s": high_s})
+                });
+                let body = json!({
+                    "place": place.name, "bytes": planned.bytes, "takes": takes,
+                    "done": ends.map(rfc3339),
+                });
+                Json::new(out, Arc::clone(&tools.clock)).send("sending-planned", body);
+                continue;
+            }
+            let ends = ends.map(|ends| ZonedDateTime::new(ends, tools.clock.zone()));
+            let text = planned_words(&place.name, planned.bytes, known, ends.as_ref());
+            for line in wrap(&text, out.width, "Then     ", "         ") {
+                out.line(&line);
+            }
+        }
     }
 
     /// Sends every card, place after place.

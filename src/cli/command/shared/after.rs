@@ -5,6 +5,7 @@ use camino::Utf8PathBuf;
 use std::sync::{Mutex, PoisonError};
 use unlade::name::shown;
 use unlade::proof::Proof;
+use unlade::speed::forecast::Remaining;
 
 /// A card that was copied.
 #[cfg_attr(
@@ -18,6 +19,19 @@ pub(crate) struct CopiedCard {
     pub(crate) copies: Vec<Utf8PathBuf>,
     /// Everything on it is in earlier offloads: there is no new one.
     pub(crate) has_nothing_new: bool,
+}
+
+/// What is planned to be copied, of all cards together.
+#[derive(Clone, Copy, Default)]
+#[cfg_attr(
+    not(feature = "offsite"),
+    expect(dead_code, reason = "nothing is sent")
+)]
+pub(crate) struct PlannedCopies {
+    /// Bytes that their offloads will have.
+    pub(crate) bytes: u64,
+    /// How long copying takes, where that can be said.
+    pub(crate) takes: Option<Remaining>,
 }
 
 /// What came of sending a copy once nobody is at the keyboard.

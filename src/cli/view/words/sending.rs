@@ -3,12 +3,15 @@
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
+use jiff::ZonedDateTime;
 use unlade::name::{shown, some_of};
 use unlade::place::listing::{ListedOffload, ListedState, PlaceList};
 use unlade::place::object::Grade;
 use unlade::place::outcome::{SendProblem, SendResult};
 use unlade::place::outgoing::Cargo;
-use unlade::units::{count, counted, len64, size};
+use unlade::place::rates::SendTime;
+use unlade::speed::forecast::words;
+use unlade::units::{count, counted, len64, size, speed};
 
 /// Returns what is at a place.
 pub(crate) fn list_lines(place: &str, list: &PlaceList, out: Out) -> Vec<String> {
@@ -95,6 +98,33 @@ fn parts(parts: &[(String, u64)]) -> String {
 fn minute(time: &str) -> String {
     let to_minute: String = time.chars().take(16).collect();
     format!("{} UTC", shown(&to_minute.replace('T', " ")))
+}
+
+/// Says how long sending takes, and when it is done.
+pub(crate) fn planned_words(
+    place: &str,
+    bytes: u64,
+    known: Option<SendTime>,
+    ends: Option<&ZonedDateTime>,
+) -> String {
+    let bytes = size(bytes);
+    let Some(known) = known else {
+        return format!(
+            "to {place}: {bytes}. How long that takes is known once something of 10 MB or more was \
+             sent there."
+        );
+    };
+    let ends = ends.map(|ends| format!(", done at about {}", ends.strftime("%H:%M on %e %b")));
+    format!(
+        "to {place}: {bytes} in {}{}. It took {} {}.",
+        words(known.takes),
+        ends.unwrap_or_default(),
+        speed(known.bytes_per_s),
+        match known.times {
+            1 => "last time".to_owned(),
+            times => format!("in the middle of the last {times} times"),
+        },
+    )
 }
 
 /// Problems that are told one by one.
