@@ -1,7 +1,8 @@
 //! `copy --then`: what is PROVEN is sent to a place after its answer.
 
-use crate::support::program::{Work, bytes_of, flip, interrupt_after, put, tree};
-use std::time::Duration;
+use crate::support::mount::{Mount, Options, skip};
+use crate::support::program::{Work, bytes_of, flip, interrupted, put, tree, wait_until};
+use std::process::Stdio;
 
 const COPY: &str = "copy card --to a --to b --name KITES --copies 1";
 
@@ -172,12 +173,33 @@ fn a_copy_that_rotted_is_found_while_it_is_sent() {
 /// Ctrl-C while it is sent: the answer was given, and the same `send` goes on.
 #[test]
 fn an_interrupted_sending_is_gone_on_with() {
+    if skip() {
+        return;
+    }
     let work = with_place("then-ctrl-c");
+    let options = Options {
+        write_mbps: 1.0,
+        ..Options::default()
+    };
+    let slow = Mount::new(&work.folder("backing"), &work.path("place"), options).unwrap();
     let mut command = work.command();
     command.args(COPY.split(' ')).args(["--then", "nas"]);
-    let (ran, _) = interrupt_after(&mut command, Duration::from_millis(400));
-    assert!(matches!(ran.code, 0 | 130), "{ran}");
-    work.run(COPY).exits(0);
+    command.stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    // A part file of a file of the card is there.
+    let sent = work.path("backing/KITES/DCIM/100KITES");
+    let ended = wait_until(&mut child, || {
+        std::fs::read_dir(&sent).is_ok_and(|mut all| all.next().is_some())
+    });
+    assert_eq!(ended, None, "it ended before");
+    let ran = interrupted(child);
+    assert_eq!(ran.code, 130, "{ran}");
+    ran.says("PROVEN. You may format").is_silent_of("SENT. nas");
+    assert!(
+        !work.path("backing/KITES/_unlade/manifest.json").exists(),
+        "it is not whole"
+    );
+    slow.set_write_mbps(f64::INFINITY);
     work.run("send a/KITES --to nas").exits(0).says("SENT");
     assert_eq!(tree(&work.path("place/KITES")), tree(&work.path("card")));
 }
