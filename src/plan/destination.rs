@@ -10,7 +10,7 @@ use crate::error::{Cause, Problem, ProblemKind};
 use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::hash_algorithm::agree;
-use crate::name::{CardName, is_part_name, part_name};
+use crate::name::{CardName, is_part_name};
 use crate::plan::candidate::{Candidate, Spot};
 use crate::plan::check::{check_folders, unheld};
 use crate::plan::earlier::LeftIn;
@@ -19,8 +19,8 @@ use crate::plan::shape::{DestinationDraft, Shape};
 use crate::plan::work::{FileJob, PlannedDestination, Work};
 use crate::record::earlier_run::{ProvenEntry, Records};
 use crate::record::layout::{InBag, Layout, PerDestination, RECORDS};
-use crate::record::media_hash_list::is_of_history;
-use crate::record::others::mhl::{MHL_CHAIN, MHL_FOLDER};
+use crate::record::media_hash_list::{chain_parts, is_of_history};
+use crate::record::others::mhl::MHL_FOLDER;
 use crate::units::{len64, round_up};
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
@@ -181,11 +181,15 @@ pub const LEFT_EMPTY: &str = "an empty file has this name, as a drive leaves it 
 const EARLIER_COPY: &str = "this name has the copy that an earlier copy proved, and the \
     card holds another file now";
 
-/// Whether it is the part of the chain of our media hash list: by that a run is ended that was cut
+/// Whether it is a part of the chain of our media hash list: by that a run is ended that was cut
 /// off.
 fn is_begun_chain(path: &str, listing: &Listing) -> bool {
     let is_own = || listing.files().any(|f| is_of_history(f.name.as_str()));
-    path == format!("{MHL_FOLDER}/{}", part_name(MHL_CHAIN)) && !is_own()
+    let name = path
+        .strip_prefix(MHL_FOLDER)
+        .and_then(|name| name.strip_prefix('/'));
+    let mut parts = chain_parts().into_iter();
+    name.is_some_and(|name| parts.any(|part| part == name)) && !is_own()
 }
 
 /// The destination as it stands, before the work on it is counted.

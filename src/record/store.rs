@@ -12,7 +12,9 @@ use crate::record::checksums::List;
 use crate::record::journal::JOURNAL;
 use crate::record::layout::{BAGIT, Layout, RECORDS, TAG_FILES};
 use crate::record::manifest::{MANIFEST, MANIFEST_SIGNATURE};
-use crate::record::media_hash_list::{NextGeneration, StandingHistory, StrayKind, is_of_history};
+use crate::record::media_hash_list::{
+    NextGeneration, StandingHistory, StrayKind, chain_parts, is_of_history,
+};
 use crate::record::others::mhl::{MHL_CHAIN, MHL_FOLDER};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -55,6 +57,26 @@ impl Written {
     }
 }
 
+/// Returns every place in which a record lies before it has its name: of a chain there are two.
+fn parts_of(root: &Utf8Path, name: &str) -> Vec<Utf8PathBuf> {
+    if is_chain(name) {
+        let folder = root.join(MHL_FOLDER);
+        return chain_parts().iter().map(|part| folder.join(part)).collect();
+    }
+    vec![part_of(root, name)]
+}
+
+fn is_chain(name: &str) -> bool {
+    Utf8Path::new(name) == Utf8Path::new(MHL_FOLDER).join(MHL_CHAIN)
+}
+
+/// Removes what lay beside a chain until it had its name for good. What stays is removed by the
+/// next run.
+fn remove_second_chain(disk: &dyn Disk, root: &Utf8Path) {
+    let [_, second] = chain_parts();
+    drop(disk.remove_own(&root.join(MHL_FOLDER).join(second)));
+}
+
 /// Returns where a record lies before it has its name.
 fn part_of(root: &Utf8Path, name: &str) -> Utf8PathBuf {
     match name.rsplit_once('/') {
@@ -73,17 +95,28 @@ pub fn stage(
     records: &[Record<'_>],
     date: Stamp,
 ) -> Result<(), Problem> {
-    for (name, bytes) in records {
-        let part = part_of(root, name);
-        let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(name.clone());
-        if disk.look(&part).map_err(problem(Step::Look))?.is_some() {
-            disk.remove_own(&part).map_err(problem(Step::Create))?;
+    for record in records {
+        for part in parts_of(root, &record.0) {
+            stage_one(disk, record, &part, date)?;
         }
-        write(disk, &part, bytes, date).map_err(problem(Step::Write))?;
-        let back = read_back(disk, &part, len64(bytes.len())).map_err(problem(Step::ReadBack))?;
-        if back != Some(Digest::of(bytes)) {
-            return Err(differs(name));
-        }
+    }
+    Ok(())
+}
+
+fn stage_one(
+    disk: &dyn Disk,
+    (name, bytes): &Record<'_>,
+    part: &Utf8Path,
+    date: Stamp,
+) -> Result<(), Problem> {
+    let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(name.clone());
+    if disk.look(part).map_err(problem(Step::Look))?.is_some() {
+        disk.remove_own(part).map_err(problem(Step::Create))?;
+    }
+    write(disk, part, bytes, date).map_err(problem(Step::Write))?;
+    let back = read_back(disk, part, len64(bytes.len())).map_err(problem(Step::ReadBack))?;
+    if back != Some(Digest::of(bytes)) {
+        return Err(differs(name));
     }
     Ok(())
 }
@@ -181,10 +214,13 @@ pub fn publish(
         // find a chain before the list that it names, nor a manifest before what it stands beside,
         // nor, after a power cut, a signature without
         // its manifest.
-        let is_chain = Utf8Path::new(name) == Utf8Path::new(MHL_FOLDER).join(MHL_CHAIN);
+        let is_chain = is_chain(name);
         if name == BAGIT || *name == manifest || *name == signature || is_chain {
             let settled = disk.settle(&folders, &in_place);
             settled.map_err(problem(Step::FlushFolder))?;
+            if in_place.contains(&root.join(MHL_FOLDER).join(MHL_CHAIN)) {
+                remove_second_chain(disk, root);
+            }
             in_place.clear();
         }
         let to = root.join(name);
@@ -380,36 +416,9 @@ fn set_aside(disk: &dyn Disk, root: &Utf8Path, names: &[String], layout: Layout)
     disk.settle(&folders, &moved)
 }
 
-/// Moves lists aside of which a pull of the drive has left nothing, or nothing of their chain:
-/// nobody vouches for them.
-///
-/// # Errors
-/// The problem of this destination, without its number.
-pub fn set_strays_aside(
-    disk: &dyn Disk,
-    root: &Utf8Path,
-    standing: &StandingHistory,
-) -> Result<(), Problem> {
-    let strays = [StrayKind::Empty, StrayKind::Orphan];
-    let strays: Vec<&str> = strays.iter().flat_map(|k| standing.of_kind(*k)).collect();
-    if strays.is_empty() {
-        return Ok(());
-    }
-    let (folder, lists) = (root.join(RECORDS), root.join(MHL_FOLDER));
-    let problem = |e: io::Error| write_problem(Step::Record, &e).at(MHL_FOLDER);
-    let aside = new_folder(disk, &folder).map_err(problem)?;
-    let mut moved = Vec::new();
-    for name in strays {
-        let to = aside.join(name);
-        disk.rename_new(&lists.join(name), &to).map_err(problem)?;
-        moved.push(to);
-    }
-    let folders = BTreeSet::from([aside, folder, lists]);
-    disk.settle(&folders, &moved).map_err(problem)
-}
-
 /// Ends what a run left of a history that was cut off after its list had its name: the chain that
-/// names it gets its own. A part of a chain that is of no use goes.
+/// names it gets its own. A list of which a pull has left nothing goes, and then each part of a
+/// chain.
 ///
 /// # Errors
 /// The step that failed and why.
@@ -422,14 +431,32 @@ pub fn end_begun_history(
         return Ok(());
     }
     let folder = root.join(MHL_FOLDER);
-    let (part, chain) = (folder.join(part_name(MHL_CHAIN)), folder.join(MHL_CHAIN));
-    if standing.of_kind(StrayKind::Begun).next().is_some() {
-        disk.replace_chain(&part, &chain)
+    if let Some(part) = &standing.begun {
+        let chain = folder.join(MHL_CHAIN);
+        disk.replace_chain(&folder.join(part), &chain)
             .map_err(Step::Publish.refused())?;
         let settled = disk.settle_in(&folder, &[chain]);
-        return settled.map_err(Step::FlushFolder.refused());
+        settled.map_err(Step::FlushFolder.refused())?;
     }
-    match disk.remove_own(&part) {
+    // An empty one is none of anybody's, as long as a part of its chain says whose it was; it goes
+    // as the part that it was itself. A pull can leave that as well.
+    for name in standing.of_kind(StrayKind::Empty) {
+        let part = folder.join(part_name(name));
+        remove_if_there(disk, &part)?;
+        disk.rename_new(&folder.join(name), &part)
+            .map_err(Step::Publish.refused())?;
+        remove_if_there(disk, &part)?;
+        let settled = disk.settle_in(&folder, &[]);
+        settled.map_err(Step::FlushFolder.refused())?;
+    }
+    for part in chain_parts() {
+        remove_if_there(disk, &folder.join(part))?;
+    }
+    Ok(())
+}
+
+fn remove_if_there(disk: &dyn Disk, part: &Utf8Path) -> Result<(), FailedStep> {
+    match disk.remove_own(part) {
         Err(e) if e.kind() != io::ErrorKind::NotFound => Err(Step::Create.refused()(e)),
         _ => Ok(()),
     }
@@ -446,12 +473,6 @@ pub fn clear_history(
     standing: &StandingHistory,
 ) -> Result<(), FailedStep> {
     let folder = root.join(MHL_FOLDER);
-    // An empty one is none of anybody's; it goes as the part that it was.
-    for name in standing.of_kind(StrayKind::Empty) {
-        let part = folder.join(part_name(name));
-        disk.rename_new(&folder.join(name), &part)
-            .map_err(Step::Publish.refused())?;
-    }
     if !standing.is_cut_short() {
         return Ok(());
     }
@@ -505,6 +526,8 @@ pub fn add_generation(
     }
     done?;
     settle(std::slice::from_ref(&chain)).map_err(problem(Step::FlushFolder))?;
+    remove_second_chain(disk, root);
+    settle(&[]).map_err(problem(Step::FlushFolder))?;
     are_as_written(disk, root, &written)
 }
 
@@ -529,6 +552,8 @@ fn new_folder(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Utf8PathBuf> {
 pub fn unstage(disk: &dyn Disk, root: &Utf8Path, records: &[Written]) {
     for Written { name, .. } in records {
         // A part that stays behind never carries a record's name, and the next run clears it.
-        drop(disk.remove_own(&part_of(root, name)));
+        for part in parts_of(root, name) {
+            drop(disk.remove_own(&part));
+        }
     }
 }

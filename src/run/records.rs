@@ -298,7 +298,6 @@ fn mhl_records(
     let standing = load_history(disk, &here.root).map_err(damaged)?;
     if let Some(standing) = &standing {
         standing.check_strays().map_err(damaged)?;
-        store::set_strays_aside(disk, &here.root, standing)?;
     }
     let walked = disk.walk(&here.root, TreeKind::Drive);
     let found = walked.map_err(|e| write_problem(Step::List, &e).at(MHL_FOLDER))?;

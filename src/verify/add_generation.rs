@@ -156,7 +156,7 @@ fn ended(
         standing
     };
     if standing.entries.is_empty() {
-        return Err(NoGeneration::NoHistory);
+        return Err(standing.broken().into());
     }
     Ok(standing)
 }

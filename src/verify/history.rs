@@ -11,7 +11,7 @@ use crate::name::shown;
 use crate::record::manifest::{FilePart, Manifest};
 use crate::record::media_hash_list::{HistoryError, StandingHistory, is_of_history, load_history};
 use crate::record::others::mhl::{MHL_CHAIN, MHL_FOLDER};
-use crate::record::others::{Claims, FileClaim};
+use crate::record::others::{ChainFault, Claims, FileClaim};
 use camino::Utf8Path;
 use std::collections::{BTreeSet, HashMap, HashSet};
 
@@ -71,9 +71,16 @@ pub(super) fn check(
         }
     }
     if standing.entries.is_empty() {
-        if must_have(manifest) {
-            checked.findings.push(Finding::Missing(at(MHL_CHAIN)));
-        }
+        let finding = match standing.fault {
+            None | Some(ChainFault::Missing) => {
+                must_have(manifest).then(|| Finding::Missing(at(MHL_CHAIN)))
+            }
+            Some(_) => {
+                let why = standing.broken().to_string();
+                Some(Finding::Changed(MHL_FOLDER.to_owned(), why))
+            }
+        };
+        checked.findings.extend(finding);
         return checked;
     }
     if let Some(why) = differs(&standing, manifest, earlier) {

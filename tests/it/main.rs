@@ -7,6 +7,7 @@
     reason = "a test that cannot go on has failed"
 )]
 
+mod chain_pulls;
 mod doubts;
 mod faults;
 mod forecast;

@@ -18,7 +18,7 @@ pub use next::{NextGeneration, SaidBefore, next_generation};
 pub use of_copy::{MhlCopy, next_of_copy};
 pub use renamed::GoneFiles;
 pub use standing::{
-    HistoryError, StandingHistory, StrayKind, StrayList, is_list_name, load_history,
+    HistoryError, StandingHistory, StrayKind, StrayList, chain_parts, is_list_name, load_history,
 };
 
 #[cfg(test)]

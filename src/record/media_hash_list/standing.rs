@@ -8,7 +8,7 @@ use crate::name::{is_part_name, part_name, shown};
 use crate::record::others::mhl::{
     ChainEntry, Generation, History, MHL_CHAIN, MHL_ENDING, MHL_FOLDER, chain,
 };
-use crate::record::others::{RefusedRecord, WhyRefused};
+use crate::record::others::{BrokenChain, ChainFault, RefusedRecord, WhyRefused};
 use crate::units::len64;
 use camino::Utf8Path;
 use std::fmt;
@@ -18,11 +18,20 @@ use std::io;
 const GENERATIONS_BYTES_MAX: u64 = 512 << 20;
 const CHAIN_BYTES_MAX: u64 = 16 << 20;
 
+/// Returns the names under which a chain lies beside the one that it is to replace: the part that
+/// gets its name, and a second one of the same that stays until that name is durable. A pull of a
+/// FAT drive in between can take the first one and leave the chain empty.
+pub fn chain_parts() -> [String; 2] {
+    [MHL_CHAIN, "ascmhl_chain-2.xml"].map(part_name)
+}
+
 /// A history as it stands.
 #[derive(Clone, Debug, Default)]
 pub struct StandingHistory {
     /// Its chain.
     pub entries: Vec<ChainEntry>,
+    /// Why there is none.
+    pub fault: Option<ChainFault>,
     /// What the generations say.
     pub history: History,
     /// Lists beside them that the chain does not name.
@@ -31,6 +40,8 @@ pub struct StandingHistory {
     pub others: Vec<String>,
     /// A part file is there: something was cut short.
     pub has_part: bool,
+    /// The part that is the chain with a list that is [`StrayKind::Begun`].
+    pub begun: Option<String>,
 }
 
 /// A list that no chain names.
@@ -53,8 +64,6 @@ pub enum StrayKind {
     Begun,
     /// Such a run was cut off by a pull of the drive, which left nothing of the list.
     Empty,
-    /// It is ours, and a pull of the drive has left nothing of the chain.
-    Orphan,
 }
 
 /// Why a history is not gone on with.
@@ -118,6 +127,29 @@ impl StandingHistory {
     pub fn is_cut_short(&self) -> bool {
         self.has_part || self.strays.iter().any(|s| s.kind != StrayKind::Foreign)
     }
+
+    /// Whether there is more without a chain than a first list that a run was cut off at. Of any
+    /// other it is not known what was said before: whoever begins anew forgets what has failed.
+    fn is_more_than_begun(&self) -> bool {
+        match &self.fault {
+            None => false,
+            Some(ChainFault::Missing | ChainFault::Empty) => {
+                self.strays.len() > 1 || self.of_kind(StrayKind::Foreign).next().is_some()
+            }
+            Some(ChainFault::Mhl(_) | ChainFault::NotUtf8) => true,
+        }
+    }
+
+    /// Says what is wrong where there is no chain.
+    pub fn broken(self) -> HistoryError {
+        let names_all = self.strays.iter().all(|s| s.kind == StrayKind::Begun);
+        let broken = BrokenChain {
+            fault: self.fault.unwrap_or(ChainFault::Missing),
+            part: self.begun.filter(|_| names_all),
+            lists: self.strays.into_iter().map(|stray| stray.name).collect(),
+        };
+        HistoryError::of(MHL_CHAIN, WhyRefused::Chain(Box::new(broken)))
+    }
 }
 
 /// Reads the history of the folder `root`; `None` where there is none.
@@ -142,23 +174,55 @@ pub fn load_history(
     let name = |e: &WalkEntry| e.path.to_string_lossy().into_owned();
     let mut names: Vec<String> = found.iter().map(name).collect();
     names.sort_unstable();
-    let (mut standing, mut is_torn) = (StandingHistory::default(), false);
-    if names.iter().any(|name| name == MHL_CHAIN) {
-        let text = text(disk, &folder, MHL_CHAIN, CHAIN_BYTES_MAX)?.0;
-        let wrong = |why| HistoryError::of(MHL_CHAIN, WhyRefused::Mhl(why));
-        // A FAT drive that was pulled leaves an empty one. Then nobody vouches for any list.
-        is_torn = text.is_empty();
-        if !is_torn {
-            standing.entries = chain(&text).map_err(wrong)?;
-        }
+    let (entries, fault) = match standing_chain(disk, &folder, &names)? {
+        Ok(entries) => (entries, None),
+        Err(fault) => (Vec::new(), Some(fault)),
+    };
+    let mut standing = StandingHistory {
+        history: generations(disk, &folder, &names, &entries)?,
+        entries,
+        fault,
+        ..StandingHistory::default()
+    };
+    beside(&names, &mut standing);
+    strays(disk, &folder, &names, &mut standing);
+    if standing.is_more_than_begun() {
+        return Err(standing.broken());
     }
-    let mut bytes = 0;
-    for entry in &standing.entries {
+    Ok(Some(standing))
+}
+
+/// The chain, or what is wrong with it.
+fn standing_chain(
+    disk: &dyn Disk,
+    folder: &Utf8Path,
+    names: &[String],
+) -> Result<Result<Vec<ChainEntry>, ChainFault>, HistoryError> {
+    if !names.iter().any(|name| name == MHL_CHAIN) {
+        return Ok(Err(ChainFault::Missing));
+    }
+    Ok(match text(disk, folder, MHL_CHAIN, CHAIN_BYTES_MAX) {
+        Ok((text, _)) if text.is_empty() => Err(ChainFault::Empty),
+        Ok((text, _)) => chain(&text).map_err(ChainFault::Mhl),
+        Err(HistoryError::Refused(_)) => Err(ChainFault::NotUtf8),
+        Err(other) => return Err(other),
+    })
+}
+
+/// What the generations of a chain say.
+fn generations(
+    disk: &dyn Disk,
+    folder: &Utf8Path,
+    names: &[String],
+    entries: &[ChainEntry],
+) -> Result<History, HistoryError> {
+    let (mut history, mut bytes) = (History::default(), 0);
+    for entry in entries {
         let refused = |why| HistoryError::of(&entry.path, why);
         if !names.contains(&entry.path) {
             return Err(refused(WhyRefused::ChainGap));
         }
-        let (text, sha512) = text(disk, &folder, &entry.path, GENERATIONS_BYTES_MAX)?;
+        let (text, sha512) = text(disk, folder, &entry.path, GENERATIONS_BYTES_MAX)?;
         bytes += len64(text.len());
         if bytes > GENERATIONS_BYTES_MAX {
             return Err(refused(WhyRefused::TooLarge));
@@ -168,60 +232,65 @@ pub fn load_history(
         }
         let generation = Generation::parse(&text);
         let generation = generation.map_err(|why| refused(WhyRefused::Mhl(why)))?;
-        standing.history.generations.push(generation);
+        history.generations.push(generation);
     }
-    beside(disk, &folder, &names, is_torn, &mut standing);
-    Ok(Some(standing))
+    Ok(history)
 }
 
-/// The chain that a run was about to give its name when it was cut off, where it goes on with the
-/// one that is there by one generation.
-fn begun_chain(disk: &dyn Disk, folder: &Utf8Path, known: &[ChainEntry]) -> Option<ChainEntry> {
-    let text = text(disk, folder, &part_name(MHL_CHAIN), CHAIN_BYTES_MAX).ok()?;
-    let mut begun = chain(&text.0).ok()?;
-    let last = begun.pop()?;
-    (begun == known).then_some(last)
-}
-
-/// Sorts what lies beside the generations.
-fn beside(
-    disk: &dyn Disk,
-    folder: &Utf8Path,
-    names: &[String],
-    is_torn: bool,
-    standing: &mut StandingHistory,
-) {
-    let entries = &standing.entries;
-    let has_chain_part = names.contains(&part_name(MHL_CHAIN));
-    let begun = begun_chain(disk, folder, entries).filter(|_| has_chain_part);
-    let next = format!("{:04}_", entries.len() + 1);
-    let kind = |name: &str| {
-        let Ok((text, sha512)) = text(disk, folder, name, GENERATIONS_BYTES_MAX) else {
-            return StrayKind::Foreign;
-        };
-        let is_begun = |entry: &ChainEntry| entry.path == *name && entry.sha512 == sha512;
-        let is_own = || Generation::parse(&text).is_ok_and(|g| g.tool.starts_with("unlade "));
-        let is_pulled = is_torn || (has_chain_part && name.starts_with(&next));
-        match text.is_empty() {
-            _ if begun.as_ref().is_some_and(is_begun) => StrayKind::Begun,
-            true if is_pulled => StrayKind::Empty,
-            false if is_torn && is_own() => StrayKind::Orphan,
-            _ => StrayKind::Foreign,
-        }
-    };
-    let (mut strays, mut others, mut has_part) = (Vec::new(), Vec::new(), false);
-    for name in names.iter().filter(|name| !is_named(entries, name)) {
+/// Sorts what lies beside the generations and is no list.
+fn beside(names: &[String], standing: &mut StandingHistory) {
+    for name in names {
         if is_part_name(name) {
             // On Windows that one says that a run is at work.
-            has_part |= *name != part_name("run");
-        } else if is_list_name(name) {
-            let (name, kind) = (name.clone(), kind(name));
-            strays.push(StrayList { name, kind });
-        } else if name != MHL_CHAIN && name != "README.txt" {
-            others.push(name.clone());
+            standing.has_part |= *name != part_name("run");
+        } else if !is_named(&standing.entries, name)
+            && !is_list_name(name)
+            && name != MHL_CHAIN
+            && name != "README.txt"
+        {
+            standing.others.push(name.clone());
         }
     }
-    (standing.strays, standing.others, standing.has_part) = (strays, others, has_part);
+}
+
+/// Finds the lists that no chain names, and what is known of each.
+fn strays(disk: &dyn Disk, folder: &Utf8Path, names: &[String], standing: &mut StandingHistory) {
+    let (known, has_no_chain) = (&standing.entries, standing.fault.is_some());
+    let is_stray = |name: &&String| is_list_name(name) && !is_named(known, name);
+    let lists = names.iter().filter(is_stray).map(|name| {
+        let read = text(disk, folder, name, GENERATIONS_BYTES_MAX).ok();
+        let is_empty = read.as_ref().is_some_and(|(text, _)| text.is_empty());
+        (name, is_empty, read.map(|(_, sha512)| sha512))
+    });
+    let lists: Vec<_> = lists.collect();
+    let is_there = |entry: &ChainEntry| {
+        let mut lists = lists.iter();
+        lists.any(|(name, _, sum)| **name == entry.path && sum.as_ref() == Some(&entry.sha512))
+    };
+    let parts = chain_parts()
+        .into_iter()
+        .filter(|part| names.contains(part));
+    let parts: Vec<String> = parts.collect();
+    // The chain that a run was about to give its name when it was cut off goes on with the one that
+    // is there, by one generation.
+    let goes_on = |part: &String| {
+        let text = text(disk, folder, part, CHAIN_BYTES_MAX).ok()?.0;
+        let more = chain(&text).ok()?.strip_prefix(known.as_slice())?.to_vec();
+        let is_next = more.len() == 1 || has_no_chain;
+        (is_next && more.iter().all(is_there)).then(|| (part.clone(), more))
+    };
+    let begun = parts.iter().find_map(goes_on);
+    let next = format!("{:04}_", known.len() + 1);
+    let kind = |name: &str, is_empty: bool| match &begun {
+        Some((_, more)) if is_named(more, name) => StrayKind::Begun,
+        _ if is_empty && !parts.is_empty() && name.starts_with(&next) => StrayKind::Empty,
+        _ => StrayKind::Foreign,
+    };
+    let strays = lists.iter().map(|(name, is_empty, _)| StrayList {
+        name: (*name).clone(),
+        kind: kind(name, *is_empty),
+    });
+    (standing.strays, standing.begun) = (strays.collect(), begun.map(|(part, _)| part));
 }
 
 fn is_named(entries: &[ChainEntry], name: &str) -> bool {

@@ -13,4 +13,4 @@ mod short;
 
 pub use claims::{ClaimWords, Claims, FileClaim, Sum};
 pub use place::{PlaceError, inside, with_slashes};
-pub use refusal::{RefusedRecord, WhyRefused};
+pub use refusal::{BrokenChain, ChainFault, RefusedRecord, WhyRefused};

@@ -3,7 +3,13 @@
 use super::mhl::error::MhlError;
 use super::place::PlaceError;
 use super::short::shown;
+use crate::disk::CHAIN;
+use crate::name::some_of;
+use crate::units::{counted, len64};
 use std::fmt;
+
+/// Lists that are named one by one.
+const LISTS_SHOWN: usize = 8;
 
 /// Why a record is refused: nothing of it is believed then.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -14,6 +20,60 @@ pub struct RefusedRecord {
     pub line: Option<u64>,
     /// What is wrong with it.
     pub why: WhyRefused,
+}
+
+/// What is wrong with the chain of a media hash list.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum ChainFault {
+    /// It is not there.
+    Missing,
+    /// There is nothing in it.
+    Empty,
+    /// It is none.
+    Mhl(MhlError),
+    /// It is not text in UTF-8.
+    NotUtf8,
+}
+
+/// A chain that is not whole, and the lists that nobody vouches for without it.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct BrokenChain {
+    /// What is wrong with it.
+    pub fault: ChainFault,
+    /// The file names of the lists beside it.
+    pub lists: Vec<String>,
+    /// A part file that names each of them as it is, and no other: what a run that was cut off was
+    /// about to make the chain.
+    pub part: Option<String>,
+}
+
+impl fmt::Display for BrokenChain {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.fault {
+            ChainFault::Missing => f.write_str("it is not there")?,
+            ChainFault::Empty => {
+                f.write_str("it is empty, as a drive that was pulled can leave it")?;
+            }
+            ChainFault::Mhl(error) => error.fmt(f)?,
+            ChainFault::NotUtf8 => f.write_str("it is not text in UTF-8")?,
+        }
+        let (all, names) = (
+            len64(self.lists.len()),
+            self.lists.iter().map(String::as_str),
+        );
+        if all > 0 {
+            let lists = (counted(all, "list"), some_of(names, LISTS_SHOWN, all, ""));
+            write!(
+                f,
+                "; so nobody vouches for {} beside it: {}",
+                lists.0, lists.1
+            )?;
+        }
+        match &self.part {
+            Some(part) => write!(f, ". `{part}` is that chain: name it `{CHAIN}`"),
+            None => Ok(()),
+        }
+    }
 }
 
 /// What is wrong with a record.
@@ -29,6 +89,8 @@ pub enum WhyRefused {
     Mhl(MhlError),
     /// It is not text in UTF-8.
     NotUtf8,
+    /// It is a chain that is not whole.
+    Chain(Box<BrokenChain>),
     /// The chain says another hash of it.
     NotInChain,
     /// The chain names it, and it is not there.
@@ -75,6 +137,7 @@ impl fmt::Display for RefusedRecord {
             ),
             WhyRefused::PathTwice(path) => write!(f, "it names `{}` twice", shown(path)),
             WhyRefused::Mhl(error) => error.fmt(f),
+            WhyRefused::Chain(broken) => broken.fmt(f),
             WhyRefused::NotUtf8 => f.write_str("it is not text in UTF-8"),
             WhyRefused::NotInChain => {
                 f.write_str("it is not what the chain says; it was changed since")

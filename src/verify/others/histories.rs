@@ -6,13 +6,15 @@ use super::lines::RECORD_BYTES_MAX;
 use super::read::Reading;
 use crate::card::left_out::came_later;
 use crate::error::{Error, Step};
-use crate::record::media_hash_list::{HistoryError, StandingHistory, StrayKind, load_history};
+use crate::record::media_hash_list::{
+    HistoryError, StandingHistory, StrayKind, is_list_name, load_history,
+};
 use crate::record::others::mhl::{Generation, History, MHL_CHAIN, MHL_FOLDER, MhlError};
 use crate::record::others::{RefusedRecord, WhyRefused};
 use crate::units::len64;
 use crate::verify::finding::Finding;
 use camino::Utf8Path;
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::io;
 
 /// Histories of one folder that are read.
@@ -30,23 +32,17 @@ impl Reading<'_> {
     /// The history of the folder itself, and those below it. Where the folder has none, those below
     /// it are others' business.
     pub(super) fn histories(&mut self, root: &Utf8Path, files: &[&str]) -> Result<(), OthersError> {
-        let ending = format!("{MHL_FOLDER}/{MHL_CHAIN}");
-        if !files.contains(&ending.as_str()) {
+        let folders: BTreeSet<&str> = files.iter().filter_map(|p| history_of(p)).collect();
+        if !folders.contains("") {
             return Ok(());
         }
-        let is_at = |path: &&&str| match path.strip_suffix(&ending) {
-            Some(before) => before.is_empty() || before.ends_with('/'),
-            None => false,
-        };
-        let chains: Vec<&&str> = files.iter().filter(is_at).collect();
-        if chains.len() > HISTORIES_MAX {
-            return Err(refused(ending, WhyRefused::TooLarge));
+        if folders.len() > HISTORIES_MAX {
+            return Err(refused(MHL_FOLDER.to_owned(), WhyRefused::TooLarge));
         }
         let mut sums = BTreeMap::new();
         let mut all = Vec::new();
-        for path in chains {
-            let folder = path.strip_suffix(&ending).unwrap_or_default();
-            all.push(self.history(root, folder.trim_end_matches('/'), files, &mut sums)?);
+        for folder in folders {
+            all.push(self.history(root, folder, files, &mut sums)?);
         }
         for history in &all {
             self.references(history, files, &sums);
@@ -105,10 +101,16 @@ impl Reading<'_> {
     ) -> Result<History, OthersError> {
         let at = in_folder(folder, MHL_FOLDER);
         let standing = load_history(self.disk, &root.join(folder));
+        let standing = standing.and_then(|standing| {
+            let standing = standing.unwrap_or_default();
+            let has_chain = !standing.entries.is_empty();
+            if has_chain {
+                Ok(standing)
+            } else {
+                Err(standing.broken())
+            }
+        });
         let standing = standing.map_err(|why| of_history(folder, why))?;
-        let standing = standing.filter(|standing| !standing.entries.is_empty());
-        let is_empty = || refused(format!("{at}/{MHL_CHAIN}"), WhyRefused::Mhl(MhlError::Root));
-        let standing = standing.ok_or_else(is_empty)?;
         self.beside(&at, &standing);
         let below = format!("{at}/");
         let own = files.iter().filter(|path| path.starts_with(&below));
@@ -173,6 +175,15 @@ fn of_history(folder: &str, why: HistoryError) -> OthersError {
             refused(in_folder(folder, &chain), WhyRefused::Mhl(MhlError::Root))
         }
     }
+}
+
+/// The folder that a file is a part of the history of. Where the chain is gone the lists are there.
+fn history_of(path: &str) -> Option<&str> {
+    let (folder, name) = path.rsplit_once('/')?;
+    let above = folder.strip_suffix(MHL_FOLDER)?;
+    let is_whole = above.is_empty() || above.ends_with('/');
+    let is_part = name == MHL_CHAIN || is_list_name(name);
+    (is_whole && is_part).then(|| above.trim_end_matches('/'))
 }
 
 fn in_folder(folder: &str, path: &str) -> String {

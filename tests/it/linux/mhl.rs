@@ -350,28 +350,6 @@ fn a_damaged_list_is_found_and_not_gone_on_with() {
         .exits(1)
         .says("1 missing")
         .says("ascmhl_chain.xml");
-    // As a FAT drive leaves it that was pulled: nobody vouches for the lists, which are kept apart.
-    let other = work.path("b/KITES");
-    let other_chain = other.join("ascmhl/ascmhl_chain.xml");
-    let whole = bytes_of(&other_chain);
-    put(&other_chain, b"");
-    work.run("verify b/KITES").exits(1).says("ascmhl_chain.xml");
-    work.run("verify b/KITES --add-generation")
-        .exits(3)
-        .says("no generation");
-    put(&other_chain, &whole);
-    work.run("verify b/KITES").exits(0).says(INTACT);
-    put(&other_chain, b"");
-    // Gone is gone: a new one begins.
-    work.run(MHL).exits(0);
-    is_accepted(&both(&work));
-    assert_eq!((lists(&offload).len(), lists(&other).len()), (1, 1));
-    let apart = names_in(&other.join("_unlade/earlier-1"));
-    assert!(
-        apart.iter().any(|name| name.starts_with("0001_")),
-        "{apart:?}"
-    );
-    work.run("verify a/KITES b/KITES").exits(0);
 }
 
 // ---- drives that stall, lie or go -------------------------------------------------------------

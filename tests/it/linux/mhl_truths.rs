@@ -82,6 +82,102 @@ fn an_old_chain_that_was_put_back_is_not_gone_on_with() {
     work.run("verify other/KITES").exits(0);
 }
 
+/// As a drive that was pulled can leave it: what the lists said is kept, what `failed` above all.
+#[test]
+fn a_chain_that_is_torn_or_gone_is_said_and_forgets_nothing() {
+    let (work, offload) = copied("mhl-torn-chain");
+    flip(&offload.join(STILL), 5);
+    let bad = bytes_of(&offload.join(STILL));
+    work.run(ADD).exits(1);
+    flip(&offload.join(STILL), 5);
+    let whole = bytes_of(&chain(&offload));
+    let harms = [
+        (
+            &b""[..],
+            "it is empty, as a drive that was pulled can leave it",
+        ),
+        (&whole[..whole.len() / 2], "it ends early"),
+        (&[0; 600], "it is no ASC media hash list"),
+    ];
+    let lists = names_in(&offload.join("ascmhl"));
+    let lists: Vec<_> = lists.iter().filter(|n| n.contains("Z.mhl")).collect();
+    let is_said = |why: &str| {
+        let before = whole_tree(&work.path("a"));
+        let ran = work.run("verify a/KITES");
+        ran.exits(1).says("NOT INTACT").is_silent_of("cut short");
+        for list in &lists {
+            ran.says(why).says("nobody vouches for 2 lists").says(list);
+        }
+        let ran = work.run(ADD);
+        ran.exits(3)
+            .says(why)
+            .says("put what is missing or damaged");
+        ran.is_silent_of("there is no `ascmhl`");
+        for command in [MHL, "copy card --to a --to b --name KITES --copies 1"] {
+            let ran = work.run(command);
+            ran.exits(3).says("can't be gone on with").says(why);
+        }
+        assert_eq!(whole_tree(&work.path("a")), before);
+    };
+    for (harm, why) in harms {
+        put(&chain(&offload), harm);
+        is_said(why);
+    }
+    remove(&chain(&offload));
+    is_said("it is not there");
+    let part = offload.join("ascmhl/.ascmhl_chain-2.xml.unlade-part");
+    put(&part, &whole);
+    let why = "`.ascmhl_chain-2.xml.unlade-part` is that chain: name it `ascmhl_chain.xml`";
+    is_said(why);
+    // One that does not name all of them is none that helps.
+    let short = offload.join("ascmhl/0003_by_hand.mhl");
+    put(&short, b"<hashlist/>");
+    let ran = work.run("verify a/KITES");
+    ran.exits(1).says("3 lists").is_silent_of("is that chain");
+    remove(&short);
+    move_to(&part, &chain(&offload));
+    work.run("verify a/KITES").exits(0).says(INTACT);
+    put(&offload.join("DCIM/OTHER.JPG"), &bad);
+    work.run(ADD).exits(1);
+    assert_eq!(action(&last(&offload), "DCIM/OTHER.JPG"), "failed");
+}
+
+/// The same where the list is all that there is, beside a list of another kind, and further down.
+#[test]
+fn a_folder_of_lists_without_a_chain_is_not_one_without_a_history() {
+    let (work, offload) = copied("mhl-no-chain");
+    let folder = bare(&work, &offload);
+    let whole = bytes_of(&chain(&folder));
+    let is_said = |why: &str, path: &str| {
+        let before = whole_tree(&work.path("other"));
+        for command in ["verify other/KITES", "verify other/KITES --add-generation"] {
+            let ran = work.run(command);
+            ran.exits(3).says(why).says("0001_KITES_").says(path);
+        }
+        assert_eq!(whole_tree(&work.path("other")), before);
+    };
+    put(&chain(&folder), b"");
+    is_said("it is empty", "`ascmhl/ascmhl_chain.xml`");
+    remove(&chain(&folder));
+    is_said("it is not there", "`ascmhl/ascmhl_chain.xml`");
+    let empty = "d41d8cd98f00b204e9800998ecf8427e  DCIM/101KITES/KITE0002.TXT\n";
+    put(&folder.join("MD5SUMS"), empty.as_bytes());
+    is_said("it is not there", "`ascmhl/ascmhl_chain.xml`");
+    remove(&folder.join("MD5SUMS"));
+    put(&chain(&folder), &whole);
+    work.run("verify other/KITES").exits(0);
+    // One below: what its files should be is not known, and the history above leaves it out.
+    let below = folder.join("DCIM/ascmhl");
+    move_to(&folder.join("ascmhl"), &below);
+    work.run("copy card --to b --name MORE --copies 1 --mhl")
+        .exits(0);
+    move_to(&work.path("b/MORE/ascmhl"), &folder.join("ascmhl"));
+    remove(&below.join("ascmhl_chain.xml"));
+    let ran = work.run("verify other/KITES");
+    ran.exits(3)
+        .says("`DCIM/ascmhl/ascmhl_chain.xml`: it is not there");
+}
+
 /// A folder's hash speaks of all that is in it: where anything is not listed as good, that folder
 /// has none, and none above it.
 #[test]

@@ -31,7 +31,7 @@ use unlade::name::{shown, some_of};
 use unlade::record::signature::TrustedKeys;
 use unlade::run::Tools;
 use unlade::units::{all_counted, len64};
-use unlade::verify::others::OthersError;
+use unlade::verify::others::{NoGeneration, OthersError};
 use unlade::verify::{FindingCounts, Findings, VerifyError};
 
 /// Checks every offload and tells the results in the order given; `expected` are the keys of
@@ -320,6 +320,15 @@ fn unchecked(path: &Utf8Path, error: &CheckError, around: &Surroundings) -> (Str
             checked with --list."
         }
         ProblemKind::Unreadable => UNREAD_STEP,
+        _ if matches!(
+            error,
+            CheckError::Others(OthersError::NoGeneration(NoGeneration::Broken(_)))
+        ) =>
+        {
+            "nothing was checked or written. Leave `ascmhl` as it is, and put what is missing or \
+            damaged in it back: from a copy of this very folder, or from whoever made the list. \
+            Without --add-generation the check says more."
+        }
         ProblemKind::NameClash => {
             "nothing was checked or written. Without --add-generation it is checked as it is."
         }
