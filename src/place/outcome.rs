@@ -27,8 +27,8 @@ pub enum SendFault {
     /// The manifest of something else has its place.
     #[error(
         "at the place is that of another offload of this name, or of this one before it had more; \
-         nothing there was touched, and nothing was sent. To send this one beside it, add a name \
-         of its own: --as NAME"
+         nothing there was touched, and nothing was sent. `unlade send` with --as NAME sends this \
+         one beside it"
     )]
     Earlier,
     /// It came back otherwise than it was sent.
