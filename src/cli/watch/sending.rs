@@ -201,7 +201,7 @@ impl<'a> SendThread<'a> {
     {
         for owed in self.sending.all() {
             let (offload, place) = (shown(&owed.offload), shown(&owed.place));
-            let text = format!("{offload} to {place}: to be sent yet, from an earlier watch.");
+            let text = format!("{offload} is to be sent to {place} yet, from an earlier watch.");
             let about = json!({"offload": owed.offload, "place": owed.place});
             self.log.tell("send-later", Some(&owed.card), &text, about);
         }
@@ -277,7 +277,11 @@ impl<'a> SendThread<'a> {
             self.tell(
                 "send-failed",
                 owed,
-                &format!("from {}: {why}", copy.called()),
+                &format!(
+                    "{} is not sent from {}: {why}",
+                    shown(&owed.offload),
+                    copy.called()
+                ),
             );
             last = Some(why);
         }
@@ -285,7 +289,7 @@ impl<'a> SendThread<'a> {
             ([], why) => Attempt::Never(why.unwrap_or_else(|| "no copy of it can be sent.".into())),
             (away, _) => {
                 let away = all_of(away);
-                Attempt::Copy(format!("a copy of it is on {away}, which is not there."))
+                Attempt::Copy(format!("it is on {away}, and no such drive is plugged in."))
             }
         }
     }
@@ -293,7 +297,9 @@ impl<'a> SendThread<'a> {
     fn try_copy(&self, owed: &Owed, copy: &OwedCopy, root: &Utf8Path) -> Attempt {
         self.with(owed, |queued| queued.bytes = Some((0, 0)));
         if self.with(owed, |queued| queued.why.is_none()) == Some(true) {
-            self.tell("sending", owed, &format!("from {}.", copy.called()));
+            let (offload, from) = (shown(&owed.offload), copy.called());
+            let text = format!("sending {offload} to {}, from {from}.", shown(&owed.place));
+            self.tell("sending", owed, &text);
         }
         let attempt = send::by_watch::send(
             root,
@@ -344,8 +350,9 @@ impl<'a> SendThread<'a> {
         });
         if let Err(e) = ended {
             let text = format!(
-                "that this has ended can't be written down ({e}); it is tried again when the \
-                 watch is begun again."
+                "that {} is done with can't be written down ({e}); it is tried again when the \
+                 watch is begun again.",
+                shown(&owed.offload)
             );
             self.tell("send-failed", owed, &text);
         }
@@ -363,11 +370,10 @@ impl<'a> SendThread<'a> {
             queued.why.replace(why.to_owned()).as_deref() != Some(why)
         });
         if is_new == Some(true) {
-            self.tell(
-                "send-later",
-                owed,
-                &format!("not yet: {why} It goes on by itself."),
-            );
+            let (offload, place) = (shown(&owed.offload), shown(&owed.place));
+            let text =
+                format!("{offload} is not sent to {place} yet: {why} It is tried again by itself.");
+            self.tell("send-later", owed, &text);
         }
     }
 
@@ -379,10 +385,8 @@ impl<'a> SendThread<'a> {
     }
 
     fn tell(&self, what: &str, owed: &Owed, text: &str) {
-        let (offload, place) = (shown(&owed.offload), shown(&owed.place));
-        let text = format!("{offload} to {place}: {text}");
         let about = json!({"offload": owed.offload, "place": owed.place});
-        self.log.tell(what, Some(&owed.card), &text, about);
+        self.log.tell(what, Some(&owed.card), text, about);
     }
 
     fn tell_never(&self, owed: &Owed, why: &str) {
@@ -487,7 +491,7 @@ mod tests {
             sending.end();
         });
         let why = sending.all()[0].why.clone().unwrap();
-        assert!(why.contains("which is not there"), "{why}");
+        assert!(why.contains("no such drive is plugged in"), "{why}");
         assert_eq!(sending.ends(), [Exit::NotProven]);
     }
 }

@@ -11,6 +11,7 @@ use crate::support::sim::Chance;
 use crate::support::whole_sweeps;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
+use std::ffi::OsString;
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
@@ -26,6 +27,8 @@ pub(super) struct Place {
     /// Keeps the namespace.
     holder: Child,
     pub(super) watch: Option<Child>,
+    /// What its programs find in their environment besides.
+    pub(super) env: Vec<(OsString, OsString)>,
     plugged: BTreeSet<String>,
 }
 
@@ -75,6 +78,7 @@ impl Place {
             work,
             holder,
             watch: None,
+            env: Vec::new(),
             plugged: BTreeSet::new(),
         };
         let drives = ["ATTIC".to_owned(), "TRAVEL".to_owned()];
@@ -184,6 +188,7 @@ impl Place {
                     .get_envs()
                     .filter_map(|(key, value)| Some((key, value?))),
             )
+            .envs(self.env.iter().map(|(key, value)| (key, value)))
             .env("UNLADE_HOME", self.work.path("h"))
             .stdin(Stdio::null());
         command

@@ -10,7 +10,7 @@ use super::program::{Work, skip, tool};
 use std::fs;
 use std::net::{TcpListener, TcpStream};
 use std::os::unix::fs::PermissionsExt as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
@@ -66,20 +66,20 @@ impl Sshd {
         fs::write(&ssh, script).unwrap();
         fs::set_permissions(&ssh, fs::Permissions::from_mode(0o755)).unwrap();
         fs::create_dir_all("/run/sshd").unwrap();
-        let server = Command::new(sshd)
-            .args(["-D", "-f"])
-            .arg(folder.join("sshd_config"))
-            .stdin(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
         let sshd = Self {
-            server,
+            server: serve(&sshd, &folder),
             folder,
             port,
         };
         sshd.wait(work);
         Some(sshd)
+    }
+
+    /// It is there again, after it was gone.
+    pub(crate) fn come_back(&mut self, work: &Work) {
+        drop(self.server.wait());
+        self.server = serve(&tool("/usr/sbin/sshd").unwrap(), &self.folder);
+        self.wait(work);
     }
 
     fn wait(&self, work: &Work) {
@@ -126,6 +126,16 @@ impl Sshd {
     pub(crate) fn forget(&self) {
         fs::write(self.folder.join("known"), "").unwrap();
     }
+}
+
+fn serve(sshd: &Path, folder: &Path) -> Child {
+    let mut command = Command::new(sshd);
+    let command = command
+        .args(["-D", "-f"])
+        .arg(folder.join("sshd_config"))
+        .stdin(Stdio::null())
+        .stderr(Stdio::null());
+    command.spawn().unwrap()
 }
 
 impl Drop for Sshd {

@@ -36,7 +36,7 @@ pub(crate) fn send(
         Err(NoStore(_, Exit::Interrupted)) => return Attempt::Interrupted,
         // The kit is another by now.
         Err(NoStore(lines, Exit::Usage)) => return Attempt::Never(lines.join(" ")),
-        Err(NoStore(lines, _)) => return Attempt::Later(lines.join(" ")),
+        Err(NoStore(lines, _)) => return Attempt::Later(by_itself(&lines.join(" "))),
     };
     let way = SendWay {
         name: None,
@@ -55,6 +55,11 @@ fn came_of(sent: &SentOffload, place: &str, out: Out, tools: &Tools) -> Attempt 
     match end_of(&sent.result) {
         Exit::Interrupted => return Attempt::Interrupted,
         Exit::Done => {
+            // A log has lines of its own.
+            let out = Out {
+                width: usize::MAX,
+                ..out
+            };
             let (_, lines) = heard(|| tell(sent, place, out, tools));
             return Attempt::Sent(lines);
         }
@@ -77,7 +82,22 @@ fn came_of(sent: &SentOffload, place: &str, out: Out, tools: &Tools) -> Attempt 
         return Attempt::Copy(why(problem));
     }
     let later = problems.first().map(why);
-    Attempt::Later(later.unwrap_or_else(|| "not all of it is there.".to_owned()))
+    let later = later.unwrap_or_else(|| "not all of it is there.".to_owned());
+    Attempt::Later(by_itself(&later))
+}
+
+/// Leaves out that somebody is to run the same command: nobody has to.
+fn by_itself(text: &str) -> String {
+    const COMMANDS: [&str; 5] = [
+        "; then run the same command: it goes on",
+        "; then run the same command",
+        ", and run the same command later: it goes on",
+        "Run the same command to go on; ",
+        " Run the same command to go on.",
+    ];
+    COMMANDS
+        .iter()
+        .fold(text.to_owned(), |text, words| text.replace(words, ""))
 }
 
 fn is_of_the_copy(why: &SendFault) -> bool {
@@ -92,4 +112,25 @@ fn needs_a_person(why: &SendFault) -> bool {
         why => is_of_the_copy(why),
     };
     !is_temporary
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nobody_is_told_to_run_a_command_that_goes_on_by_itself() {
+        for kind in [
+            PlaceFault::Away,
+            PlaceFault::Denied,
+            PlaceFault::Full,
+            PlaceFault::ReadOnly,
+            PlaceFault::Other,
+            PlaceFault::Interrupted,
+        ] {
+            let text = by_itself(&format!("place `studio` is so. {}", kind.advice()));
+            assert!(!text.contains("same command"), "{text}");
+            assert!(text.ends_with('.'), "{text}");
+        }
+    }
 }
