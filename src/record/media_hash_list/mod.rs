@@ -12,7 +12,7 @@ mod standing;
 mod text;
 
 pub use draft::{MhlDraft, MhlFile, MhlProcess};
-pub use folders::folders_above;
+pub use folders::{UnlikeFolder, folders_above, unlike_folders};
 pub use names::{can_hold, is_in_history, is_of_history};
 pub use next::{NextGeneration, SaidBefore, next_generation};
 pub use of_copy::{MhlCopy, next_of_copy};

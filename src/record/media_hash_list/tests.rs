@@ -2,7 +2,10 @@
 
 use super::draft::{MhlDraft, MhlFile, MhlProcess};
 use super::folders::{folder_sums, unhexed};
-use super::{GoneFiles, SaidBefore, StandingHistory, can_hold, is_in_history, next_generation};
+use super::{
+    GoneFiles, SaidBefore, StandingHistory, can_hold, is_in_history, next_generation,
+    unlike_folders,
+};
 use crate::hash_algorithm::{Also, AlsoSet, Hasher, c4_of_sha512};
 use crate::name::CardName;
 use crate::record::others::Claims;
@@ -45,6 +48,11 @@ fn draft<'a>(files: Vec<MhlFile<'a>>, folders: &[&'a str]) -> MhlDraft<'a> {
     }
 }
 
+fn paths(generation: &Generation) -> Vec<String> {
+    let folders = generation.folders.iter();
+    folders.map(|folder| folder.path.clone()).collect()
+}
+
 #[test]
 fn what_is_written_is_read_back() {
     let hard = "DCIM/x\ny\r <&> \"'\t]]>";
@@ -62,7 +70,7 @@ fn what_is_written_is_read_back() {
         ("transfer", "2026-11-25T10:01:00.000Z")
     );
     assert_eq!(read.ignore, ["ascmhl", "/a <b>"]);
-    assert_eq!(read.folders, ["DCIM"]);
+    assert_eq!(paths(&read), ["DCIM"]);
     assert_eq!(
         (read.files[0].path.as_str(), read.files[0].bytes),
         (hard, Some(4))
@@ -141,7 +149,7 @@ fn folders_that_hold_more_than_is_good_have_no_hash() {
         let next = next_generation(None, draft);
         let text = String::from_utf8(next.list).unwrap();
         let read = Generation::parse(&text).unwrap();
-        (read.folders, text.contains("roothash"))
+        (paths(&read), text.contains("roothash"))
     };
     let mut all = draft(files(), &folders);
     assert_eq!(hashed(&all), (vec!["D/F".into(), "G".into()], false));
@@ -256,4 +264,79 @@ fn names_that_no_list_can_hold_are_known() {
             .to_string(),
         "c4"
     );
+}
+
+// ---- hashes of folders that others wrote -------------------------------------------------------
+
+fn generation(
+    files: Vec<MhlFile<'_>>,
+    folders: &[&str],
+    change: impl Fn(String) -> String,
+) -> Generation {
+    let next = next_generation(None, &draft(files, folders));
+    Generation::parse(&change(String::from_utf8(next.list).unwrap())).unwrap()
+}
+
+/// Another digit of each hash that begins after `at`.
+fn other_hash(text: &str, at: &str) -> String {
+    let (before, rest) = text.split_once(at).unwrap();
+    let rest = rest.replacen("<md5>", "<md5>!", 1);
+    let (more, hash) = rest.split_once('!').unwrap();
+    let digit = if hash.starts_with('0') { "1" } else { "0" };
+    format!("{before}{at}{more}{digit}{}", &hash[1..])
+}
+
+/// Specification 1.0, appendix G.
+#[test]
+fn folders_that_are_not_what_their_files_are_are_found() {
+    let files = || {
+        ["D/E/a.JPG", "D/b.JPG", "c.JPG"]
+            .map(|path| file(path, MhlAction::Original))
+            .into()
+    };
+    let folders = ["D", "D/E", "D/EMPTY"];
+    let found = |change: &dyn Fn(String) -> String| {
+        let all = unlike_folders(&generation(files(), &folders, change)).into_iter();
+        all.map(|f| (f.path, f.kind, f.only_names, f.files))
+            .collect::<Vec<_>>()
+    };
+    let other = |at: &'static str| move |text: String| other_hash(&text, at);
+    assert_eq!(found(&|text| text), []);
+    let [root, below] =
+        [("", 3), ("D/E", 1)].map(|(path, n)| (path.to_owned(), Also::Md5, false, n));
+    assert_eq!(found(&other("<roothash>")), [root]);
+    assert_eq!(
+        found(&other("<path>D/E</path>")),
+        std::slice::from_ref(&below)
+    );
+    assert_eq!(
+        found(&|text| other_hash(&text, "<path>D/E</path>").replace("D/E</path>", "D/E/</path>")),
+        [below]
+    );
+    let structure = |text: String| {
+        let (before, rest) = text.split_once("<path>D</path>").unwrap();
+        format!("{before}<path>D</path>{}", other_hash(rest, "<structure>"))
+    };
+    assert_eq!(found(&structure), [("D".to_owned(), Also::Md5, true, 2)]);
+    // What no standard says how to hash, or what is not all listed as good, has none to compare.
+    let silent = |files: Vec<MhlFile<'_>>, change: &dyn Fn(String) -> String| {
+        assert_eq!(unlike_folders(&generation(files, &folders, change)), []);
+    };
+    silent(files(), &other("<path>D/EMPTY</path>"));
+    silent(files(), &|text| {
+        other_hash(&text, "<roothash>").replace(
+            "<path size=\"4\" lastmodificationdate=\"2026-11-25T10:00:00Z\">c.JPG",
+            "<path>./c.JPG",
+        )
+    });
+    silent(files(), &|text| {
+        other_hash(&text, "<path>D/E</path>").replacen(
+            "action=\"original\"",
+            "action=\"failed\"",
+            6,
+        )
+    });
+    let named = |path| vec![file(path, MhlAction::Original)];
+    silent(named("D/caf\u{e9}.JPG"), &structure);
+    silent(files(), &|text| text.replace("<md5>", "<md5>x"));
 }

@@ -7,7 +7,8 @@ use super::read::Reading;
 use crate::card::left_out::came_later;
 use crate::error::{Error, Step};
 use crate::record::media_hash_list::{
-    HistoryError, StandingHistory, StrayKind, is_list_name, load_history,
+    HistoryError, StandingHistory, StrayKind, UnlikeFolder, is_list_name, load_history,
+    unlike_folders,
 };
 use crate::record::others::mhl::{Generation, History, MHL_CHAIN, MHL_FOLDER, MhlError};
 use crate::record::others::{RefusedRecord, WhyRefused};
@@ -53,6 +54,11 @@ impl Reading<'_> {
             let (named, folders) = said.map_err(|why| refused(name.clone(), why))?;
             self.said.folders.extend(folders);
             let last = history.generations.last();
+            let unlike = last.map(unlike_folders).unwrap_or_default().into_iter();
+            self.said.unlike.extend(unlike.map(|folder| UnlikeFolder {
+                path: in_folder(&history.folder, &folder.path),
+                ..folder
+            }));
             let patterns = last.map(|g| g.ignore.clone()).unwrap_or_default();
             let left_out = &mut self.said.scope.left_out;
             left_out.push((history.folder.clone(), patterns));
@@ -75,6 +81,7 @@ impl Reading<'_> {
         let text = String::from_utf8(bytes).map_err(|_not_text| wrong(WhyRefused::NotUtf8))?;
         let generation = Generation::parse(&text).map_err(|why| wrong(WhyRefused::Mhl(why)))?;
         let patterns = generation.ignore.clone();
+        self.said.unlike = unlike_folders(&generation);
         let history = History {
             folder: String::new(),
             generations: vec![generation],
@@ -187,9 +194,9 @@ fn history_of(path: &str) -> Option<&str> {
 }
 
 fn in_folder(folder: &str, path: &str) -> String {
-    if folder.is_empty() {
-        path.to_owned()
-    } else {
-        format!("{folder}/{path}")
+    match (folder, path) {
+        ("", path) => path.to_owned(),
+        (folder, "") => folder.to_owned(),
+        (folder, path) => format!("{folder}/{path}"),
     }
 }

@@ -10,6 +10,7 @@ mod moved;
 mod no_generation;
 mod read;
 mod standing;
+mod unlike_folders;
 
 pub use answer::{EQUAL_NAMED, LIST_WORTH, OthersError, OthersFindings, RecordKind, RecordRead};
 pub use no_generation::NoGeneration;
@@ -24,6 +25,7 @@ use crate::disk::progress::Progress;
 use crate::disk::{Disk, ReadBackWay, Sights, TreeKind};
 use crate::error::{Error, Step};
 use crate::name::CardName;
+use crate::record::media_hash_list::UnlikeFolder;
 use crate::record::others::FileClaim;
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -34,6 +36,7 @@ use read::{read_list, read_records};
 use standing::{FoundAt, Scope, StandingFiles};
 use std::collections::{BTreeSet, HashSet};
 use std::sync::atomic::Ordering;
+use unlike_folders::unlike_here;
 
 /// Lists below a folder that are named where it has no record itself.
 const BELOW_SHOWN: usize = 3;
@@ -62,10 +65,8 @@ pub fn verify_others(
         None => read_records(disk, root, &found, progress)?,
     };
     let Some(mut said) = said else {
-        return Err(OthersError::NoRecord(standing::lists_in(
-            &found,
-            BELOW_SHOWN,
-        )));
+        let below = standing::lists_in(&found, BELOW_SHOWN);
+        return Err(OthersError::NoRecord(below));
     };
     let below = apart.iter().filter_map(|at| at.strip_prefix(root).ok());
     said.scope.apart = below.map(|at| format!("{at}/")).collect();
@@ -89,6 +90,7 @@ pub fn verify_others(
     let (mut findings, equal) = check.after(&meanwhile, &said.scope);
     let came = came.into_iter().filter(|path| said.scope.is_extra(path));
     findings.extend(came.map(Finding::Extra));
+    check.unlike(said.unlike, &said.scope, &mut findings, &equal);
     findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
     Ok(OthersFindings {
         named,
@@ -180,6 +182,23 @@ impl OthersCheck<'_> {
         let lists = scope.own.iter().filter(|name| is_changed(name));
         findings.extend(lists.map(|name| changed(name.clone())));
         (findings, equal)
+    }
+
+    /// Folders that are not what their hash says.
+    fn unlike(
+        &self,
+        unlike: Vec<UnlikeFolder>,
+        scope: &Scope,
+        findings: &mut Vec<Finding>,
+        equal: &[EqualFile],
+    ) {
+        if unlike.is_empty() {
+            return;
+        }
+        let equal: HashSet<&str> = equal.iter().map(|e| e.path.as_str()).collect();
+        let more = self.standing.more_than(&equal, scope);
+        let unlike = unlike_here(unlike, &equal, findings, more);
+        findings.extend(unlike);
     }
 
     /// Folders that a history has: an empty one has no file that would be missed.

@@ -10,7 +10,7 @@ use crate::disk::{Disk, EntryKind, FolderFacts, WalkEntry};
 use crate::error::{Error, Step};
 use crate::hash_algorithm::checksum::Checksum;
 use crate::record::layout::{BAGIT, DATA};
-use crate::record::media_hash_list::is_list_name;
+use crate::record::media_hash_list::{UnlikeFolder, is_list_name};
 use crate::record::others::bag::{
     BagPart, Declaration, Encoding, decoded, listed, payload_oxum, to_fetch,
 };
@@ -50,6 +50,8 @@ pub(super) struct RecordsSaid {
     pub(super) scope: Scope,
     /// Folders that a history has.
     pub(super) folders: BTreeSet<String>,
+    /// Folders whose hash is not that of the files that a history lists.
+    pub(super) unlike: Vec<UnlikeFolder>,
     /// A run was cut off while it went on with a history.
     pub(super) cut_short: bool,
 }

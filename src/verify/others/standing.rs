@@ -241,6 +241,24 @@ impl StandingFiles {
         errors.next().map(|finding| finding.of_below(name))
     }
 
+    /// What stands there beside these files, what a history leaves out, what came later and the
+    /// records. Of names that are not text it is not known what they are below.
+    pub(super) fn more_than<'a>(
+        &'a self,
+        named: &HashSet<&str>,
+        scope: &'a Scope,
+    ) -> impl Iterator<Item = &'a str> {
+        let more = self.found.iter().filter(|(path, stat)| {
+            let kind = stat.as_ref().map(|stat| stat.kind).ok();
+            let is_folder = kind == Some(EntryKind::Folder);
+            let is_apart = scope.own.contains(path.as_str()) || came_later(path, is_folder);
+            let is_named = is_folder || named.contains(path.as_str());
+            !is_named && !is_apart && !scope.leaves_out(path, is_folder)
+        });
+        let not_text = self.not_text.iter().map(String::as_str);
+        more.map(|(path, _)| path.as_str()).chain(not_text)
+    }
+
     pub(super) fn is_folder(&self, path: &str) -> bool {
         let is = |stat: &Stat| stat.kind == EntryKind::Folder;
         matches!(self.found.get(path), Some(Ok(stat)) if is(stat))

@@ -4,8 +4,8 @@
 use super::mhl::{MHL, checked, is_accepted};
 use crate::support::mount::{self, Fault, Kind, Mount, Options};
 use crate::support::program::{
-    Card, INTACT, Work, bytes_of, checkers, finish, flip, move_to, names_in, put, remove, skip,
-    tool, whole_tree,
+    Card, INTACT, Ran, Work, bytes_of, checkers, finish, flip, move_to, names_in, put, remove,
+    skip, tool, whole_tree,
 };
 use crate::support::{at_once, sampled, whole_sweeps};
 use std::path::{Path, PathBuf};
@@ -308,21 +308,81 @@ fn lists_of_random_trees_are_accepted() {
 
 // ---- damage -----------------------------------------------------------------------------------
 
-/// What no check of files can see, and the reading side leaves to others: that hashes of folders
-/// are right, what the list itself says of its making, and an action that fits no history.
-const UNSEEN: [&str; 11] = [
+/// What no check of files can see, and the reading side leaves to others: what the list itself says
+/// of its making, hashes of folders that are not there or of another kind than those of files, and
+/// an action that fits no history.
+const UNSEEN: [&str; 8] = [
     "date without a zone",
     "no computer",
     "no tool",
     "own folder not left out",
     "verified at first",
     "hash in capitals",
-    "another root",
-    "another content",
-    "another structure",
     "a folder less",
     "folder hashes of two kinds",
 ];
+
+fn damage(python: &Path, arguments: &[&str]) -> Ran {
+    let mut command = Command::new(python);
+    let script = script("mhl_damage.py");
+    finish(command.arg("-B").arg(script).args(arguments))
+}
+
+/// A folder's hash is compared where each file in it was read and is what the list says, and
+/// nothing else is there; it is told of the folder itself, and of none above it (specification
+/// 1.0, appendix G).
+#[test]
+fn a_folder_that_is_not_what_its_hash_says_is_told_once() {
+    let Some(python) = tool("python3") else {
+        return skip("python3 is not installed");
+    };
+    for (kind, of, path) in [
+        ("another content", "xxh128 of the whole folder", "`DCIM/`"),
+        ("another structure", "xxh128 of its names", "`DCIM/`"),
+        ("another root", "xxh128 of the whole folder", "`./`"),
+    ] {
+        let work = Work::with_card("mhl-folder-hash");
+        work.run("copy card --to a --name KITES --copies 1 --mhl")
+            .exits(0);
+        move_to(&work.path("a/KITES"), &work.folder("other").join("KITES"));
+        let folder = work.path("other/KITES");
+        move_to(&folder.join("_unlade"), &work.path("apart"));
+        work.run("verify other/KITES").exits(0);
+        damage(&python, &[kind, folder.to_str().unwrap()]).exits(0);
+        let ran = work.run("verify other/KITES");
+        ran.exits(1)
+            .says("7 of 7 files")
+            .says("1 changed")
+            .says(path);
+        ran.says("each file in it is what the list says").says(of);
+        let list = names_in(&folder.join("ascmhl")).remove(0);
+        let given = format!("verify --list other/KITES/ascmhl/{list}");
+        work.run(&given).exits(1).says(of);
+        // Where that alone is not sure, what is sure is said.
+        let harms = [
+            (STILL, "1 changed"),
+            ("DCIM/NEW.JPG", "1 extra"),
+            ("DCIM/100KITES/.NEW.JPG.unlade-part", "1 extra"),
+        ];
+        for (path, says) in harms {
+            let path = folder.join(path);
+            let before = path.exists().then(|| bytes_of(&path));
+            put(&path, b"new");
+            let ran = work.run("verify other/KITES");
+            ran.exits(1).says(says).is_silent_of("each file in it");
+            match before {
+                Some(bytes) => put(&path, &bytes),
+                None => remove(&path),
+            }
+        }
+        // What a computer put there since is none of it.
+        put(&folder.join("DCIM/.DS_Store"), b"Mac");
+        work.run("verify other/KITES").exits(1).says(of);
+        // The next generation has hashes of its own.
+        work.run("verify other/KITES --add-generation").exits(1);
+        work.run("verify other/KITES").exits(0);
+    }
+}
 
 /// The checker finds each of 43 kinds, so that what it accepts means something; and `verify` each
 /// that it says it looks at.
@@ -331,14 +391,7 @@ fn every_kind_of_damage_is_found() {
     let Some(python) = tool("python3") else {
         return skip("python3 is not installed");
     };
-    let run = |arguments: &[&str]| {
-        let mut command = Command::new(&python);
-        command
-            .arg("-B")
-            .arg(script("mhl_damage.py"))
-            .args(arguments);
-        finish(&mut command)
-    };
+    let run = |arguments: &[&str]| damage(&python, arguments);
     let kinds = run(&["list"]).exits(0).out.clone();
     let kinds: Vec<String> = kinds.lines().map(str::to_owned).collect();
     assert_eq!(kinds.len(), 43);

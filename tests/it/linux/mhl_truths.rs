@@ -140,6 +140,14 @@ fn a_chain_that_is_torn_or_gone_is_said_and_forgets_nothing() {
     put(&offload.join("DCIM/OTHER.JPG"), &bad);
     work.run(ADD).exits(1);
     assert_eq!(action(&last(&offload), "DCIM/OTHER.JPG"), "failed");
+    // Where nobody has it any more: kept elsewhere, with a new one begun.
+    let other = work.path("b/KITES");
+    put(&chain(&other), b"");
+    move_to(&other.join("ascmhl"), &work.path("kept"));
+    work.run("copy card --to b --name KITES --copies 1 --mhl")
+        .exits(0);
+    is_accepted(&[other]);
+    work.run("verify b/KITES").exits(0).says(INTACT);
 }
 
 /// The same where the list is all that there is, beside a list of another kind, and further down.

@@ -41,6 +41,26 @@ pub struct FileEntry {
     pub sums: SmallVec<[MhlSum; 1]>,
 }
 
+/// A hash of a folder.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct FolderHash {
+    /// Its kind.
+    pub kind: Checksum,
+    /// As [`MhlSum::hex`].
+    pub hex: Box<str>,
+    /// It is of the names too (`structure`), and not only of what the files hold (`content`).
+    pub has_names: bool,
+}
+
+/// What a generation says of one folder.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct FolderEntry {
+    /// Relative to the history's folder, as it is written; empty for that one.
+    pub path: String,
+    /// Its hashes; what is no hash is none of them.
+    pub hashes: Vec<FolderHash>,
+}
+
 /// A list of a history below, which this one refers to.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Reference {
@@ -64,7 +84,9 @@ pub struct Generation {
     /// Its files.
     pub files: Vec<FileEntry>,
     /// Its folders.
-    pub folders: Vec<String>,
+    pub folders: Vec<FolderEntry>,
+    /// The folder of the history.
+    pub root: FolderEntry,
     /// Lists of histories below.
     pub references: Vec<Reference>,
 }
@@ -126,6 +148,7 @@ impl Generation {
                     }
                     self.process = process;
                 }
+                "roothash" => self.root = folder(xml)?,
                 "ignore" => {
                     while let Some(token) = xml.child()? {
                         match token.name.as_str() {
@@ -144,14 +167,7 @@ impl Generation {
         while let Some(token) = xml.child()? {
             match token.name.as_str() {
                 "hash" => self.files.push(file(xml)?),
-                "directoryhash" => {
-                    while let Some(token) = xml.child()? {
-                        match token.name.as_str() {
-                            "path" => self.folders.push(xml.text()?),
-                            _ => xml.skip()?,
-                        }
-                    }
-                }
+                "directoryhash" => self.folders.push(folder(xml)?),
                 _ => xml.skip()?,
             }
         }
@@ -180,6 +196,32 @@ impl Generation {
         }
         Ok(())
     }
+}
+
+fn folder(xml: &mut Xml<'_>) -> Result<FolderEntry, MhlError> {
+    let mut folder = FolderEntry::default();
+    while let Some(token) = xml.child()? {
+        let has_names = token.name == "structure";
+        match token.name.as_str() {
+            "path" => folder.path = xml.text()?,
+            "content" | "structure" => {
+                while let Some(Token { name, .. }) = xml.child()? {
+                    let Some(kind) = kind(&name) else {
+                        xml.skip()?;
+                        continue;
+                    };
+                    let hex = hex(&name, kind, xml.text()?.trim());
+                    folder.hashes.extend(hex.map(|hex| FolderHash {
+                        kind,
+                        hex: hex.into_boxed_str(),
+                        has_names,
+                    }));
+                }
+            }
+            _ => xml.skip()?,
+        }
+    }
+    Ok(folder)
 }
 
 fn file(xml: &mut Xml<'_>) -> Result<FileEntry, MhlError> {
@@ -243,17 +285,21 @@ fn sum(xml: &mut Xml<'_>, token: &Token, kind: Checksum) -> Result<MhlSum, MhlEr
     };
     let text = xml.text()?;
     let text = text.trim();
-    let hex = if token.name == "c4" {
-        sha512_of_c4(text)
-    } else {
-        let hex = text.to_ascii_lowercase();
-        let is_hex = hex.bytes().all(|b| b.is_ascii_hexdigit());
-        (is_hex && hex.len() == kind.digits()).then_some(hex)
-    };
+    let hex = hex(&token.name, kind, text);
     let hex = hex.ok_or_else(|| MhlError::Value("hash", text.to_owned()))?;
     Ok(MhlSum {
         kind,
         hex: hex.into_boxed_str(),
         action,
     })
+}
+
+/// A hash as it is kept; `None` where the text is none of this kind.
+fn hex(element: &str, kind: Checksum, text: &str) -> Option<String> {
+    if element == "c4" {
+        return sha512_of_c4(text);
+    }
+    let hex = text.to_ascii_lowercase();
+    let is_hex = hex.bytes().all(|b| b.is_ascii_hexdigit());
+    (is_hex && hex.len() == kind.digits()).then_some(hex)
 }

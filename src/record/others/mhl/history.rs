@@ -151,10 +151,8 @@ impl History {
         }
         let mut folders = BTreeSet::new();
         if let Some(last) = self.generations.last() {
-            let below = last
-                .folders
-                .iter()
-                .filter(|f| !["", ".", "./"].contains(&f.as_str()));
+            let folders_below = last.folders.iter().map(|folder| folder.path.as_str());
+            let below = folders_below.filter(|path| !["", ".", "./"].contains(path));
             for folder in below {
                 folders.insert(
                     self.place(folder.trim_end_matches('/'))?

@@ -11,7 +11,9 @@ mod xml;
 
 pub use chain::{ChainEntry, MHL_ENDING, chain};
 pub use error::MhlError;
-pub use generation::{FileEntry, Generation, MhlAction, MhlSum, Reference};
+pub use generation::{
+    FileEntry, FolderEntry, FolderHash, Generation, MhlAction, MhlSum, Reference,
+};
 pub use history::{FailedBefore, History};
 pub use ignore::is_ignored;
 

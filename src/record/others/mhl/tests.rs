@@ -39,7 +39,7 @@ fn a_generation_is_read() {
     assert_eq!(generation.tool, "hand 1");
     assert_eq!(generation.process, "transfer");
     assert_eq!(generation.ignore, [".DS_Store", "ascmhl"]);
-    assert_eq!(generation.folders, ["A"]);
+    assert_eq!(generation.folders[0].path, "A");
     let [first, second] = &generation.files[..] else {
         panic!("{generation:?}")
     };
