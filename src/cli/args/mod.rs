@@ -561,11 +561,11 @@ pub(crate) struct VerifyArgs {
     #[arg(required_unless_present = "list", value_name = "OFFLOAD", help_heading = WHAT)]
     pub(crate) offloads: Vec<Utf8PathBuf>,
     /// Check the files of this checksum list.
-    #[arg(long, value_name = "FILE", conflicts_with = "offloads", help_heading = WHAT)]
+    #[arg(long, value_name = "FILE", help_heading = WHAT)]
     pub(crate) list: Option<Utf8PathBuf>,
     /// The folder that the paths of --list begin in.
     ///
-    /// Without it: the folder that the list is in.
+    /// Without it: OFFLOAD where one is given, else the folder that the list is in.
     #[arg(long, value_name = "DIR", requires = "list", help_heading = WHAT)]
     pub(crate) base: Option<Utf8PathBuf>,
     /// A key of this file must have signed.

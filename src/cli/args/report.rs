@@ -26,12 +26,12 @@ pub(crate) struct ReportArgs {
         long,
         value_name = "FILE",
         requires = "to",
-        conflicts_with_all = ["offload", "shoot", "pictures"]
+        conflicts_with_all = ["shoot", "pictures"]
     )]
     pub(crate) list: Option<Utf8PathBuf>,
     /// The folder that the paths of --list begin in.
     ///
-    /// Without it: the folder that the list is in.
+    /// Without it: OFFLOAD where one is given, else the folder that the list is in.
     #[arg(long, value_name = "DIR", requires = "list")]
     pub(crate) base: Option<Utf8PathBuf>,
     /// Make a page of the small pictures in the files as well.

@@ -3,7 +3,7 @@
 
 use crate::cli::args::{Common, VerifyArgs};
 use crate::cli::command::shared::check_offloads::check_offloads;
-use crate::cli::command::shared::check_targets::{of_list, targets};
+use crate::cli::command::shared::check_targets::{base_of, of_list, targets};
 use crate::cli::command::shared::checked::CheckTarget;
 #[cfg(not(feature = "offsite"))]
 use crate::cli::command::shared::no_places as place_verify;
@@ -44,7 +44,8 @@ pub(crate) fn verify_shown(
     if places.is_empty() && args.sample.is_none() {
         return of_folders(args, &folders, (common, out, tools, book), viewer);
     }
-    let of_folders_only = args.signed_by.is_some() || args.generation.add_generation;
+    let of_folders_only =
+        args.list.is_some() || args.signed_by.is_some() || args.generation.add_generation;
     if let Some(why) = unfit(
         places.is_empty(),
         !folders.is_empty(),
@@ -78,7 +79,7 @@ fn unfit(
     if args.sample.is_some() && (has_no_place || has_folders) {
         return Some("--sample is for offloads at places elsewhere: PLACE/NAME.");
     }
-    of_folders_only.then_some("--signed-by and --add-generation are for offloads on drives.")
+    of_folders_only.then_some("--list, --signed-by and --add-generation are for folders on drives.")
 }
 
 /// Checks what is in folders.
@@ -88,10 +89,18 @@ fn of_folders(
     (common, out, tools, book): (&Common, Out, &Tools, &Book),
     viewer: Option<&dyn ReadViewer>,
 ) -> Exit {
-    let list = args.list.iter();
-    let listed = list.map(|list| of_list(list, args.base.as_deref()));
-    let given = folders.iter().flat_map(|given| targets(given, tools, book));
-    let mut targets: Vec<CheckTarget> = listed.chain(given).collect();
+    let mut targets: Vec<CheckTarget> = match &args.list {
+        None => {
+            let given = folders.iter();
+            given
+                .flat_map(|given| targets(given, tools, book))
+                .collect()
+        }
+        Some(list) => match base_of(list, folders, args.base.as_deref(), ("verify", "")) {
+            Ok(base) => vec![of_list(list, base)],
+            Err(why) => return refuse(&[why], Exit::Usage, "verify", out, tools),
+        },
+    };
     if args.generation.add_generation {
         // By the list that the check is written into.
         for target in &mut targets {

@@ -296,6 +296,15 @@ fn a_list_that_lies_elsewhere_and_none_at_all() {
     work.run("verify --list far.md5")
         .exits(1)
         .says("NOT INTACT");
+    // The folder that is checked is the one that the paths begin in.
+    for given in ["verify K --list far.md5", "verify --list far.md5 K/_unlade"] {
+        work.run(given).exits(0).says("3 of 3 files");
+    }
+    for given in ["K K", "K --base K", "K DCIM --base K"] {
+        let ran = work.run(&format!("verify --list far.md5 {given}"));
+        ran.exits(2)
+            .says("--list is for one folder, given once: `unlade verify K --list far.md5`.");
+    }
     work.run("verify --list nothing.md5 --base K").exits(3);
     work.run("verify --list far.md5 --base nowhere")
         .exits(3)

@@ -181,6 +181,12 @@ fn a_list_from_elsewhere_has_its_page_too() {
         return;
     };
     move_to(&work.path("K/SHA256SUMS"), &work.path("kites.sha256"));
+    let both = "report K --list kites.sha256 --base K --to check.html";
+    let ran = work.run(both);
+    ran.exits(2)
+        .says("`unlade report K --list kites.sha256 --to PAGE`");
+    work.run("report K --list kites.sha256 --to by-folder.html")
+        .exits(0);
     work.run("report --list kites.sha256 --base K --to check.html")
         .exits(0)
         .says("INTACT. K is what its list says.");

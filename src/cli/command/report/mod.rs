@@ -14,6 +14,7 @@ use crate::cli::home::drive_names::DriveNames;
 use crate::cli::home::shoot::expected;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
+use crate::cli::view::refuse::refuse;
 use crate::cli::view::text::wrap;
 use camino::{Utf8Path, Utf8PathBuf};
 use of_others::{of_others, report_of_others};
@@ -59,8 +60,12 @@ pub(crate) fn report(
     out: Out,
     tools: &Tools,
 ) -> Exit {
-    if let Some(target) = of_others(args, tools, book) {
-        return report_of_others(&target, args, &DriveNames::of(common), out, tools);
+    match of_others(args, tools, book) {
+        Ok(None) => {}
+        Ok(Some(target)) => {
+            return report_of_others(&target, args, &DriveNames::of(common), out, tools);
+        }
+        Err(why) => return refuse(&[why], Exit::Usage, "report", out, tools),
     }
     let (what, of, made) = match (&args.offload, &args.set.shoot) {
         (Some(offload), _) => ("offload", offload.as_str(), make(offload, args, tools)),

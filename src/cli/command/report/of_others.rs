@@ -4,7 +4,7 @@
 use super::place::{NoPage, elsewhere, is_taken};
 use crate::cli::args::report::ReportArgs;
 use crate::cli::command::shared::check_offloads::{exit_of, tell_checked};
-use crate::cli::command::shared::check_targets::{of_list, targets};
+use crate::cli::command::shared::check_targets::{base_of, of_list, targets};
 use crate::cli::command::shared::checked::{CheckTarget, Checked, others_verdict, problems_json};
 use crate::cli::command::shared::checking::{CheckError, check_all};
 use crate::cli::exit::Exit;
@@ -31,12 +31,22 @@ const LISTS_ON_PAGE: usize = 100;
 const OFFLOADS_NAMED: usize = 3;
 
 /// Returns what is to be checked, where what was given is no offload of ours.
-pub(super) fn of_others(args: &ReportArgs, tools: &Tools, book: &Book) -> Option<CheckTarget> {
+///
+/// # Errors
+/// What to type instead.
+pub(super) fn of_others(
+    args: &ReportArgs,
+    tools: &Tools,
+    book: &Book,
+) -> Result<Option<CheckTarget>, String> {
+    let given = args.offload.as_slice();
     if let Some(list) = &args.list {
-        return Some(of_list(list, args.base.as_deref()));
+        let base = base_of(list, given, args.base.as_deref(), ("report", " --to PAGE"))?;
+        return Ok(Some(of_list(list, base)));
     }
-    let found = targets(args.offload.as_deref()?, tools, book);
-    found.into_iter().next().filter(|first| first.is_of_others)
+    let found = given.first().map(|given| targets(given, tools, book));
+    let first = found.and_then(|found| found.into_iter().next());
+    Ok(first.filter(|first| first.is_of_others))
 }
 
 /// Checks the folder, makes the page, and tells what was found as `verify` does.

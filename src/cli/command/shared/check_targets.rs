@@ -1,8 +1,9 @@
 //! Owns what a folder or a list on the command line stands for when it is to be checked.
 
+use crate::cli::args::meant::quoted;
 use crate::cli::command::shared::checked::CheckTarget;
 use crate::cli::home::book::Book;
-use camino::Utf8Path;
+use camino::{Utf8Path, Utf8PathBuf};
 use unlade::existing::search::find_offloads;
 use unlade::ledger::{Deed, Ledger};
 use unlade::record::layout::RECORDS;
@@ -25,6 +26,36 @@ pub(crate) fn of_list(list: &Utf8Path, base: Option<&Utf8Path>) -> CheckTarget {
     }
 }
 
+/// The folder that a list's paths begin in, where the person says one: the one that is to be
+/// checked, or that of --base.
+///
+/// # Errors
+/// What to type instead where there are several; `rest` is what the command needs beside them.
+pub(crate) fn base_of<'a>(
+    list: &Utf8Path,
+    folders: &'a [Utf8PathBuf],
+    base: Option<&'a Utf8Path>,
+    (command, rest): (&str, &str),
+) -> Result<Option<&'a Utf8Path>, String> {
+    match (folders, base) {
+        ([], base) => Ok(base),
+        ([one], None) => Ok(Some(meant(one))),
+        ([one, ..], _) => {
+            let line = format!("{command} {} --list {}{rest}", quoted(one), quoted(list));
+            Err(format!(
+                "--list is for one folder, given once: `unlade {line}`."
+            ))
+        }
+    }
+}
+
+/// A folder of records is given for the one that it is in.
+fn meant(given: &Utf8Path) -> &Utf8Path {
+    let name = given.file_name();
+    let is_inside = name == Some(RECORDS) || name == Some(MHL_FOLDER);
+    or_here(given.parent().filter(|_| is_inside).unwrap_or(given))
+}
+
 /// The current folder has no name of its own in a path.
 fn or_here(folder: &Utf8Path) -> &Utf8Path {
     if folder.as_str().is_empty() {
@@ -38,8 +69,7 @@ fn or_here(folder: &Utf8Path) -> &Utf8Path {
 /// what a list of others in it names, or else a folder with records of others.
 pub(crate) fn targets(given: &Utf8Path, tools: &Tools, book: &Book) -> Vec<CheckTarget> {
     let is_records = given.file_name() == Some(RECORDS);
-    let is_inside = is_records || given.file_name() == Some(MHL_FOLDER);
-    let folder = or_here(given.parent().filter(|_| is_inside).unwrap_or(given));
+    let folder = meant(given);
     // Where its manifest is gone it is an offload all the same, and no list of others stands for
     // that.
     let has_records = || matches!(tools.disk.look(&folder.join(RECORDS)), Ok(Some(_)));
