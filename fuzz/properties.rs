@@ -17,6 +17,7 @@ use unlade::ledger::shoot::Shoot;
 use unlade::name::{CardName, PART_ENDING, PATH_BYTES_MAX, is_part_name, part_name, shown};
 use unlade::record::journal::{JOURNAL_FORMAT, JournalHead, JournalLine};
 use unlade::record::manifest::{INTEGER_MAX, Manifest};
+use unlade::record::media_hash_list::unlike_folders;
 use unlade::record::others::bag::{Declaration, Encoding, decoded, listed, payload_oxum, to_fetch};
 use unlade::record::others::list::{ListHint, ListLine, hint, line};
 use unlade::record::others::mhl::{Generation, History, chain, is_ignored};
@@ -519,6 +520,12 @@ pub(crate) fn mhl(data: &[u8]) {
     for file in &generation.files {
         is_placed(&file.path);
         is_ignored(&generation.ignore, &file.path, false);
+    }
+    for folder in unlike_folders(&generation) {
+        assert!(folder.files > 0, "{folder:?}");
+        if !folder.path.is_empty() {
+            stays_inside(&folder.path);
+        }
     }
     let history = History {
         folder: "K".into(),

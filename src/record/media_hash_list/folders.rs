@@ -88,10 +88,11 @@ fn all_folders(generation: &Generation) -> Option<BTreeSet<&str>> {
     Some(all)
 }
 
+/// The hash of a file that did not fail in any way.
 fn good_hash(file: &FileEntry, kind: Checksum) -> Option<&str> {
-    let mut sums = file.sums.iter();
-    let sum = sums.find(|sum| sum.kind == kind && sum.action != MhlAction::Failed);
-    sum.map(|sum| &*sum.hex)
+    let has_failed = file.sums.iter().any(|sum| sum.action == MhlAction::Failed);
+    let mut sums = file.sums.iter().filter(|_| !has_failed);
+    sums.find(|sum| sum.kind == kind).map(|sum| &*sum.hex)
 }
 
 /// A folder's path without what may be written around it.

@@ -244,7 +244,7 @@ fn beside(names: &[String], standing: &mut StandingHistory) {
             // On Windows that one says that a run is at work.
             standing.has_part |= *name != part_name("run");
         } else if !is_named(&standing.entries, name)
-            && !is_list_name(name)
+            && !is_list(name)
             && name != MHL_CHAIN
             && name != "README.txt"
         {
@@ -256,7 +256,7 @@ fn beside(names: &[String], standing: &mut StandingHistory) {
 /// Finds the lists that no chain names, and what is known of each.
 fn strays(disk: &dyn Disk, folder: &Utf8Path, names: &[String], standing: &mut StandingHistory) {
     let (known, has_no_chain) = (&standing.entries, standing.fault.is_some());
-    let is_stray = |name: &&String| is_list_name(name) && !is_named(known, name);
+    let is_stray = |name: &&String| is_list(name) && !is_named(known, name);
     let lists = names.iter().filter(is_stray).map(|name| {
         let read = text(disk, folder, name, GENERATIONS_BYTES_MAX).ok();
         let is_empty = read.as_ref().is_some_and(|(text, _)| text.is_empty());
@@ -295,6 +295,11 @@ fn strays(disk: &dyn Disk, folder: &Utf8Path, names: &[String], standing: &mut S
 
 fn is_named(entries: &[ChainEntry], name: &str) -> bool {
     entries.iter().any(|entry| entry.path == *name)
+}
+
+/// Whether it is a list's, and not that of what a Mac puts beside each file (`._NAME`).
+fn is_list(name: &str) -> bool {
+    is_list_name(name) && !name.starts_with("._")
 }
 
 /// Returns whether a file name is that of a list, whatever its capitals: not every drive tells them

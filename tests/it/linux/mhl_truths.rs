@@ -150,6 +150,31 @@ fn a_chain_that_is_torn_or_gone_is_said_and_forgets_nothing() {
     work.run("verify b/KITES").exits(0).says(INTACT);
 }
 
+/// On drives that can't hold what a Mac keeps with each file it writes that beside it, as
+/// `._NAME` (from memory).
+#[test]
+fn what_a_mac_puts_beside_lists_is_no_list() {
+    let (work, offload) = copied("mhl-mac");
+    let list = names_in(&offload.join("ascmhl")).remove(0);
+    for name in [list.as_str(), "ascmhl_chain.xml"] {
+        put(
+            &offload.join("ascmhl").join(format!("._{name}")),
+            b"\x00\x05\x16\x07",
+        );
+    }
+    let ran = work.run("verify a/KITES");
+    ran.exits(0)
+        .says(INTACT)
+        .says("2 entries made by a computer");
+    work.run(ADD).exits(0);
+    Card::new(&work.path("card")).file(NEW, 999, 90);
+    work.run(MHL).exits(0);
+    let folder = bare(&work, &offload);
+    work.run("verify other/KITES").exits(0);
+    remove(&chain(&folder));
+    work.run("verify other/KITES").exits(3).says("3 lists");
+}
+
 /// The same where the list is all that there is, beside a list of another kind, and further down.
 #[test]
 fn a_folder_of_lists_without_a_chain_is_not_one_without_a_history() {
