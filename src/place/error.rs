@@ -115,6 +115,14 @@ impl StoreError {
         }
     }
 
+    /// The same without what must not be shown.
+    pub(super) fn without(self, secrets: &[String]) -> Self {
+        Self {
+            cause: scrubbed(&self.cause, secrets),
+            ..self
+        }
+    }
+
     pub(super) fn interrupted(step: &'static str) -> Self {
         Self::new(step, PlaceFault::Interrupted, "interrupted")
     }

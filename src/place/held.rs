@@ -64,6 +64,7 @@ impl PlaceGround {
                 });
             }
             PlaceAddress::Server { host, .. } => SshMeant::of(None, host, None).host,
+            PlaceAddress::WebDav { host, .. } => host.clone(),
             PlaceAddress::Bucket { .. } => match place.endpoint.as_deref() {
                 None => "s3.amazonaws.com".to_owned(),
                 Some(endpoint) => {

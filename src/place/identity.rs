@@ -33,6 +33,15 @@ pub fn identity(place: &KitPlace, address: &PlaceAddress) -> String {
             let SshMeant { user, host, port } = meant;
             format!("sftp://{user}@{host}:{port}{folder}")
         }
+        PlaceAddress::WebDav {
+            host, port, folder, ..
+        } => {
+            let port = port.map_or_else(String::new, |port| format!(":{port}"));
+            format!(
+                "webdav://{}{folder}",
+                without_port(&format!("{host}{port}"))
+            )
+        }
     }
 }
 
@@ -43,12 +52,19 @@ fn service(endpoint: Option<&str>) -> String {
         return AMAZON.to_owned();
     };
     let host = endpoint.rsplit("://").next().unwrap_or(endpoint);
-    let host = host.trim_end_matches('/').to_ascii_lowercase();
-    let (name, port) = host.split_once(':').unwrap_or((&host, ""));
-    let name = name.trim_end_matches('.');
+    let host = without_port(host.trim_end_matches('/'));
+    let name = host.split(':').next().unwrap_or(&host);
     if name.starts_with("s3") && name.ends_with(".amazonaws.com") {
         return AMAZON.to_owned();
     }
+    host
+}
+
+/// Returns a host in small letters, without the port that is meant anyway.
+fn without_port(host: &str) -> String {
+    let host = host.to_ascii_lowercase();
+    let (name, port) = host.split_once(':').unwrap_or((&host, ""));
+    let name = name.trim_end_matches('.');
     if port.is_empty() || PORTS.contains(&port) {
         name.to_owned()
     } else {
@@ -139,6 +155,10 @@ mod tests {
         }
         assert_ne!(lake, of("sftp://ada@lake.example:2222/srv", None));
         assert_ne!(lake, of("sftp://bea@lake.example/srv", None));
+        let nas = of("webdavs://nas.example/dav", None);
+        assert_eq!(nas, of("webdavs://NAS.example:443/dav/", None));
+        assert_eq!(nas, of("webdav://nas.example/dav", None));
+        assert_ne!(nas, of("webdavs://nas.example:8443/dav", None));
     }
 
     #[cfg(unix)]

@@ -3,6 +3,7 @@
 //! waits for it. Must not overwrite or remove anything at a place but its own part files and probe.
 
 pub mod check;
+mod dav;
 pub mod error;
 pub mod fetch;
 pub mod held;

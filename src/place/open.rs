@@ -1,7 +1,9 @@
 //! Owns how the way to a place is opened: which service, with whose key, over which transport.
 
+use super::dav::Dav;
 use super::error::{PlaceFault, StoreError};
 use crate::kit::place::{KitPlace, PlaceAddress};
+use base64ct::{Base64, Encoding as _};
 use camino::Utf8PathBuf;
 use opendal::layers::{RetryEvent, RetryLayer, TimeoutLayer};
 use opendal::services::{Fs, S3};
@@ -13,23 +15,20 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 /// How long a call may take that moves no file.
-const CALL_TIME: Duration = Duration::from_secs(60);
+pub(super) const CALL_TIME: Duration = Duration::from_secs(60);
 /// How long one part of a file may take: 8 MB at 30 kB/s.
-const PART_TIME: Duration = Duration::from_secs(300);
+pub(super) const PART_TIME: Duration = Duration::from_secs(300);
 /// How long a connection may take to come about.
 const CONNECT_TIME: Duration = Duration::from_secs(30);
 /// How often a call is tried again, at rising intervals of these bounds and with jitter.
-const TRIES: usize = 5;
-const TRY_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(30));
+pub(super) const TRIES: usize = 5;
+pub(super) const TRY_AFTER: (Duration, Duration) =
+    (Duration::from_millis(500), Duration::from_secs(30));
 
-/// The two ways to one place.
+/// The ways to one place.
 #[derive(Debug)]
 pub(super) struct Ways {
-    /// What fails for a moment is tried again.
-    pub(super) again: Operator,
-    /// Each call is made once: what writes in order must not be repeated by somebody who does not
-    /// know how far it got.
-    pub(super) once: Operator,
+    pub(super) calls: Calls,
     /// What every key begins with; empty, or with a slash at its end.
     pub(super) base: String,
     pub(super) is_bucket: bool,
@@ -37,12 +36,27 @@ pub(super) struct Ways {
     pub(super) folder: Option<Utf8PathBuf>,
 }
 
-/// A key of S3, never shown.
+/// Who makes the calls.
+#[derive(Debug)]
+pub(super) enum Calls {
+    /// The crate for most places.
+    Crate {
+        /// What fails for a moment is tried again.
+        again: Operator,
+        /// Each call is made once: what writes in order must not be repeated by somebody who does
+        /// not know how far it got.
+        once: Operator,
+    },
+    /// This tool itself.
+    Dav(Dav),
+}
+
+/// A key of S3, or user and password of WebDAV; never shown.
 #[derive(Clone, Default, PartialEq, Eq)]
 pub struct PlaceSecret {
-    /// Its id.
+    /// Its id, or the user.
     pub id: String,
-    /// The key.
+    /// The key, or the password.
     pub key: String,
     /// The token of a session.
     pub token: Option<String>,
@@ -59,7 +73,8 @@ impl PlaceSecret {
 
     fn texts(&self) -> Vec<String> {
         let token = self.token.iter().cloned();
-        [self.id.clone(), self.key.clone()]
+        let basic = Base64::encode_string(format!("{}:{}", self.id, self.key).as_bytes());
+        [self.id.clone(), self.key.clone(), basic]
             .into_iter()
             .chain(token)
             .collect()
@@ -96,6 +111,14 @@ pub(super) fn ways(
 ) -> Result<Ways, StoreError> {
     let failed = |e: &opendal::Error| StoreError::of("open the place", e, &to_hide(secret));
     let (operator, base, is_bucket) = match address {
+        PlaceAddress::WebDav { folder, .. } => {
+            return Ok(Ways {
+                calls: Calls::Dav(dav(address, secret, retries)?),
+                base: format!("{}/", folder.trim_start_matches('/')),
+                is_bucket: false,
+                folder: None,
+            });
+        }
         PlaceAddress::Folder { folder } => {
             let fs = Operator::new(Fs::default().root("/")).map_err(|e| failed(&e))?;
             (fs, folder.trim_start_matches('/').to_owned(), false)
@@ -104,7 +127,7 @@ pub(super) fn ways(
         PlaceAddress::Bucket { bucket, prefix } => {
             let bucket = bucket_of(place, bucket, secret)?;
             let operator = Operator::new(bucket).map_err(|e| failed(&e))?;
-            let transport = HttpTransporter::new(transport()?);
+            let transport = HttpTransporter::new(ReqwestTransport::new(client()?));
             let context = OperationContext::new().with_http_transport(transport);
             (operator.with_context(context), prefix.clone(), true)
         }
@@ -140,8 +163,10 @@ pub(super) fn ways(
         format!("{base}/")
     };
     Ok(Ways {
-        again: again.layer(tries),
-        once,
+        calls: Calls::Crate {
+            again: again.layer(tries),
+            once,
+        },
         base,
         is_bucket,
         folder,
@@ -217,9 +242,39 @@ fn bucket_of(
     Ok(s3)
 }
 
-/// The transport to services over HTTP. It goes where it was sent and nowhere else: an answer that
-/// sends it on is an error that says so.
-fn transport() -> Result<ReqwestTransport, StoreError> {
+fn dav(
+    address: &PlaceAddress,
+    secret: Option<&PlaceSecret>,
+    retries: &Arc<AtomicU64>,
+) -> Result<Dav, StoreError> {
+    let setup = |why| StoreError::new("open the place", PlaceFault::Setup, why);
+    let PlaceAddress::WebDav {
+        is_encrypted,
+        host,
+        port,
+        ..
+    } = address
+    else {
+        return Err(setup("it is no WebDAV"));
+    };
+    if secret.is_some_and(|secret| secret.token.is_some()) {
+        return Err(setup(
+            "its --secret-command prints more than user and password, a line each",
+        ));
+    }
+    // RFC 7617, 2: what follows would be of the password.
+    if secret.is_some_and(|secret| secret.id.contains(':')) {
+        return Err(setup("its user has a colon, which WebDAV can't be told"));
+    }
+    let scheme = if *is_encrypted { "https" } else { "http" };
+    let port = port.map_or_else(String::new, |port| format!(":{port}"));
+    let root = format!("{scheme}://{host}{port}");
+    Ok(Dav::new(client()?, root, secret, retries))
+}
+
+/// The way to services over HTTP. It goes where it was sent and nowhere else: an answer that sends
+/// it on is an error that says so.
+fn client() -> Result<reqwest::Client, StoreError> {
     // Whoever was first has installed one.
     drop(rustls::crypto::ring::default_provider().install_default());
     let client = reqwest::Client::builder()
@@ -227,9 +282,7 @@ fn transport() -> Result<ReqwestTransport, StoreError> {
         .connect_timeout(CONNECT_TIME)
         .redirect(reqwest::redirect::Policy::none())
         .build();
-    let client =
-        client.map_err(|e| StoreError::new("open the place", PlaceFault::Other, &e.to_string()))?;
-    Ok(ReqwestTransport::new(client))
+    client.map_err(|e| StoreError::new("open the place", PlaceFault::Other, &e.to_string()))
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 
 use super::error::{PlaceFault, StoreError};
 use super::store::Store;
-use super::upload::{part_path, put_small};
+use super::upload::{FirstLook, part_path, put_small};
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::units::{len64, rate};
@@ -65,7 +65,7 @@ fn try_all(
     bytes: &[u8],
 ) -> Result<Probed, StoreError> {
     let started = clock.elapsed();
-    let object = put_small(store, path, mark, bytes)?;
+    let object = put_small(store, path, mark, (bytes, FirstLook::Always))?;
     let sent = clock.elapsed();
     let (back, is_read) = read_all(store, path, bytes.len())?;
     let read = clock.elapsed();
@@ -78,20 +78,24 @@ fn try_all(
         let why = "the probe is not in the list of the place";
         return Err(StoreError::new("list it", PlaceFault::Other, why));
     }
-    let second = put_small(store, path, mark, b"another kite");
-    let (still, _) = read_all(store, path, bytes.len())?;
+    let second = put_small(
+        store,
+        path,
+        mark,
+        (b"another kite", FirstLook::NotBeforeDav),
+    );
+    let is_first = second.is_err() && read_all(store, path, bytes.len())?.0 == back;
     let part = part_path(path, mark);
     if second.is_err() && store.look(&part)?.is_some() {
         store.remove_own(&part)?;
     }
-    let keeps_first = second.is_err() && still == back;
     let folds = store.look(&path.to_uppercase())?.is_some();
     let of = |time: Duration| rate(len64(bytes.len()), time);
     Ok(Probed {
         send_rate: of(sent.saturating_sub(started)),
         read_rate: of(read.saturating_sub(sent)),
         is_read,
-        keeps_first,
+        keeps_first: is_first,
         folds,
         has_time: object.modified.is_some(),
         has_versions: object.version.is_some(),

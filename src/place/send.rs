@@ -12,7 +12,7 @@ use super::reading::{hash_at, still};
 use super::receipt::{Receipt, ReceiptFile};
 use super::store::Store;
 use super::tries::{persist, several};
-use super::upload::{Upload, part_path, put_small};
+use super::upload::{FirstLook, Upload, part_path, put_small};
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
 use crate::disk::Disk;
@@ -499,7 +499,7 @@ impl Sending<'_> {
             self.progress.bytes.fetch_sub(added, Ordering::Relaxed);
             return Err(why);
         }
-        let object = upload.finish().map_err(|e| {
+        let object = upload.finish(FirstLook::Always).map_err(|e| {
             self.progress.bytes.fetch_sub(added, Ordering::Relaxed);
             SendFault::Place(e)
         })?;
@@ -558,9 +558,15 @@ impl Sending<'_> {
         for number in 0..RECEIPTS_A_SECOND {
             let name = receipt.path(number);
             let path = self.at(&name);
-            if self.job.store.look(&path)?.is_none() {
-                put_small(self.job.store, &path, &self.mark, &bytes)?;
-                return Ok(name);
+            if self.job.store.look(&path)?.is_some() {
+                continue;
+            }
+            let what = (bytes.as_slice(), FirstLook::Always);
+            match put_small(self.job.store, &path, &self.mark, what) {
+                Ok(_) => return Ok(name),
+                // Another computer sends the same.
+                Err(e) if e.kind == PlaceFault::Taken => {}
+                Err(e) => return Err(e),
             }
         }
         let why = "there are receipts of this second already";

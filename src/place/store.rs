@@ -1,9 +1,10 @@
 //! Owns a place as it is used: objects looked at, read and listed, each call with its limits. Calls
 //! block whoever makes them; what they wait for runs on threads of the place's own.
 
+use super::dav::{Dav, DavFound, DavPut, DavRead};
 use super::error::{PlaceFault, StoreError};
 use super::object::PlaceObject;
-use super::open::{PlaceSecret, Ways, to_hide, ways};
+use super::open::{Calls, PlaceSecret, Ways, to_hide, ways};
 use crate::disk::buffer::Aligned;
 use crate::disk::{Disk, EntryKind, Stat};
 use crate::error::Interruption;
@@ -28,7 +29,7 @@ const TICK: Duration = Duration::from_millis(50);
 /// How long what was begun may take to end.
 const END_TIME: Duration = Duration::from_secs(5);
 /// Names that one folder of a place may have.
-const NAMES_MAX: usize = 1_000_000;
+pub(super) const NAMES_MAX: usize = 1_000_000;
 /// Bytes that are asked for at a time.
 const READ_BYTES: usize = 2 << 20;
 const READ_STEP: &str = "read it back";
@@ -109,20 +110,29 @@ impl Store {
         if self.ways.is_bucket || self.ways.base.is_empty() {
             return Ok(());
         }
-        let base = self.ways.base.clone();
-        let found = self.wait("look at its folder", self.ways.again.stat(&base));
-        match found {
-            Ok(meta) if meta.is_dir() => Ok(()),
-            Ok(_) => Err(StoreError::new(
-                "look at its folder",
-                PlaceFault::Setup,
-                "it is no folder",
-            )),
-            Err(e) if e.kind == PlaceFault::NotFound => Err(StoreError::new(
-                "look at its folder",
-                PlaceFault::NotFound,
-                "it is not there, and nothing is made in its place",
-            )),
+        const STEP: &str = "look at its folder";
+        match self.find(STEP, &self.ways.base)? {
+            Some(DavFound::Folder) => Ok(()),
+            Some(DavFound::File(_)) => {
+                Err(StoreError::new(STEP, PlaceFault::Setup, "it is no folder"))
+            }
+            None => {
+                let why = "it is not there, and nothing is made in its place";
+                Err(StoreError::new(STEP, PlaceFault::NotFound, why))
+            }
+        }
+    }
+
+    /// Looks at what has a key.
+    fn find(&self, step: &'static str, key: &str) -> Result<Option<DavFound>, StoreError> {
+        let again = match &self.ways.calls {
+            Calls::Dav(dav) => return self.wait_for(step, dav.look(step, key)),
+            Calls::Crate { again, .. } => again,
+        };
+        match self.wait(step, again.stat(key)) {
+            Ok(meta) if meta.is_dir() => Ok(Some(DavFound::Folder)),
+            Ok(meta) => Ok(Some(DavFound::File(PlaceObject::of(&meta)))),
+            Err(e) if e.kind == PlaceFault::NotFound => Ok(None),
             Err(e) => Err(e),
         }
     }
@@ -204,17 +214,31 @@ impl Store {
         step: &'static str,
         work: impl IntoFuture<Output = opendal::Result<T>>,
     ) -> Result<T, StoreError> {
+        let work = work.into_future();
+        let told = async {
+            work.await
+                .map_err(|e| StoreError::of(step, &e, &self.hidden))
+        };
+        self.wait_for(step, told)
+    }
+
+    /// The same of what says itself what went wrong, without a secret.
+    pub(super) fn wait_for<T>(
+        &self,
+        step: &'static str,
+        work: impl Future<Output = Result<T, StoreError>>,
+    ) -> Result<T, StoreError> {
         let Some(runtime) = &self.runtime.0 else {
             return Err(StoreError::interrupted(step));
         };
         runtime.block_on(async {
-            let mut work = std::pin::pin!(work.into_future());
+            let mut work = std::pin::pin!(work);
             loop {
                 if self.is_cancelled() {
                     return Err(StoreError::interrupted(step));
                 }
                 match tokio::time::timeout(TICK, &mut work).await {
-                    Ok(done) => return done.map_err(|e| StoreError::of(step, &e, &self.hidden)),
+                    Ok(done) => return done.map_err(|e| e.without(&self.hidden)),
                     Err(_not_yet) => {}
                 }
             }
@@ -222,7 +246,7 @@ impl Store {
     }
 
     /// Waits for an end that is to be made whatever the person wants, and no longer than a moment.
-    pub(super) fn wait_briefly<T>(&self, work: impl Future<Output = opendal::Result<T>>) -> bool {
+    pub(super) fn wait_briefly<T, E>(&self, work: impl Future<Output = Result<T, E>>) -> bool {
         self.runtime.0.as_ref().is_some_and(|runtime| {
             let ended = runtime.block_on(async { tokio::time::timeout(END_TIME, work).await });
             matches!(ended, Ok(Ok(_)))
@@ -234,16 +258,14 @@ impl Store {
     /// # Errors
     /// What the place says.
     pub fn look(&self, path: &str) -> Result<Option<PlaceObject>, StoreError> {
-        let key = self.key(path)?;
-        match self.wait("look at it there", self.ways.again.stat(&key)) {
-            Ok(meta) if meta.is_dir() => Err(StoreError::new(
-                "look at it there",
-                PlaceFault::Taken,
-                "a folder has its name",
-            )),
-            Ok(meta) => Ok(Some(PlaceObject::of(&meta))),
-            Err(e) if e.kind == PlaceFault::NotFound => Ok(None),
-            Err(e) => Err(e),
+        const STEP: &str = "look at it there";
+        match self.find(STEP, &self.key(path)?)? {
+            Some(DavFound::Folder) => {
+                let why = "a folder has its name";
+                Err(StoreError::new(STEP, PlaceFault::Taken, why))
+            }
+            Some(DavFound::File(object)) => Ok(Some(object)),
+            None => Ok(None),
         }
     }
 
@@ -319,7 +341,11 @@ impl Store {
         take: &mut dyn FnMut(&[u8]) -> bool,
     ) -> Result<u64, StoreError> {
         const STEP: &str = READ_STEP;
-        let reader = self.ways.again.reader_with(key).chunk(READ_BYTES);
+        let again = match &self.ways.calls {
+            Calls::Dav(dav) => return self.read_dav(dav, (key, bytes), take),
+            Calls::Crate { again, .. } => again,
+        };
+        let reader = again.reader_with(key).chunk(READ_BYTES);
         let reader = self.wait(STEP, reader)?;
         let mut stream = self.wait(STEP, reader.into_stream(0..bytes))?;
         let mut done = 0_u64;
@@ -329,6 +355,26 @@ impl Store {
                 if !take(&part) || self.is_cancelled() {
                     return Err(StoreError::interrupted(STEP));
                 }
+            }
+        }
+        Ok(done)
+    }
+
+    fn read_dav(
+        &self,
+        dav: &Dav,
+        (key, bytes): (&str, u64),
+        take: &mut dyn FnMut(&[u8]) -> bool,
+    ) -> Result<u64, StoreError> {
+        let mut reader = DavRead::new(dav, key);
+        let mut done = 0_u64;
+        while let Some(piece) = self.wait_for(READ_STEP, reader.next())? {
+            done = done.saturating_add(len64(piece.len()));
+            if done > bytes {
+                return Err(cut_short(done, bytes));
+            }
+            if !take(&piece) || self.is_cancelled() {
+                return Err(StoreError::interrupted(READ_STEP));
             }
         }
         Ok(done)
@@ -380,7 +426,11 @@ impl Store {
             folder => format!("{}/", self.key(folder)?),
         };
         let key = if key.is_empty() { "/".to_owned() } else { key };
-        let mut lister = self.wait(STEP, self.ways.again.lister_with(&key).recursive(is_deep))?;
+        let again = match &self.ways.calls {
+            Calls::Dav(dav) => return self.wait_for(STEP, dav.names(&key, is_deep)),
+            Calls::Crate { again, .. } => again,
+        };
+        let mut lister = self.wait(STEP, again.lister_with(&key).recursive(is_deep))?;
         let mut names = Vec::new();
         while let Some(entry) = self.wait(STEP, async { next(&mut lister).await.transpose() })? {
             let below = entry.path().strip_prefix(key.trim_start_matches('/'));
@@ -389,8 +439,7 @@ impl Store {
                 names.push(name);
             }
             if names.len() > NAMES_MAX {
-                let why = "it has more than a million names";
-                return Err(StoreError::new(STEP, PlaceFault::Other, why));
+                return Err(too_many(STEP));
             }
         }
         names.sort();
@@ -402,18 +451,67 @@ impl Store {
     /// # Errors
     /// What the place says.
     pub fn make_folder(&self, path: &str) -> Result<(), StoreError> {
+        const STEP: &str = "make a folder";
         if self.ways.is_bucket {
             return Ok(());
         }
-        let key = format!("{}/", self.key(path)?);
-        self.wait("make a folder", self.ways.again.create_dir(&key))
+        let key = self.key(path)?;
+        match &self.ways.calls {
+            Calls::Dav(dav) => self.wait_for(STEP, dav.make_folders(&self.ways.base, path)),
+            Calls::Crate { again, .. } => self.wait(STEP, again.create_dir(&format!("{key}/"))),
+        }
+    }
+
+    /// Begins to send a file of so many bytes by WebDAV.
+    pub(super) fn put(&self, dav: &Dav, part: &str, bytes: u64) -> Result<DavPut, StoreError> {
+        if let Some((folder, _)) = part.rsplit_once('/') {
+            self.make_folder(folder)?;
+        }
+        let key = self.key(part)?;
+        let runtime = self.runtime.0.as_ref();
+        runtime.map_or_else(
+            || Err(StoreError::interrupted("begin to send it")),
+            |runtime| dav.put(runtime, &key, bytes),
+        )
+    }
+
+    /// Sees that nothing is left of a part file that nobody goes on with, as far as that can be done
+    /// in a moment.
+    pub(super) fn drop_part(&self, part: Option<&str>) {
+        let Calls::Dav(dav) = &self.ways.calls else {
+            return;
+        };
+        dav.lost_one();
+        if let Some(key) = part.and_then(|part| self.key(part).ok()) {
+            self.wait_briefly(dav.remove(&key));
+        }
+    }
+
+    /// Gives a part file its name. Only WebDAV can be asked to refuse it where something has that.
+    pub(super) fn give_name(&self, part: &str, path: &str) -> Result<(), StoreError> {
+        const STEP: &str = "give it its name";
+        let (from, to) = (self.key(part)?, self.key(path)?);
+        match &self.ways.calls {
+            Calls::Dav(dav) => self.wait_for(STEP, dav.give_name(&from, &to)),
+            Calls::Crate { once, .. } => self.wait(STEP, once.rename(&from, &to)),
+        }
     }
 
     /// Removes an object of this tool's own: a probe or a part file.
     pub(super) fn remove_own(&self, path: &str) -> Result<(), StoreError> {
+        const STEP: &str = "remove its own file";
         let key = self.key(path)?;
-        self.wait("remove its own file", self.ways.again.delete(&key))
+        match &self.ways.calls {
+            Calls::Dav(dav) => self.wait_for(STEP, dav.remove(&key)),
+            Calls::Crate { again, .. } => self.wait(STEP, again.delete(&key)),
+        }
     }
+}
+
+/// The error of a list without an end.
+pub(super) fn too_many(step: &'static str) -> StoreError {
+    let why = "it has more than a million names";
+    StoreError::new(step, PlaceFault::Other, why)
 }
 
 /// The error of a read that ended early or late.

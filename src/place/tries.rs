@@ -79,7 +79,7 @@ pub(super) fn persist<T>(
 }
 
 /// A time that differs by up to a half from file to file, so that not all try again at once.
-fn jittered(time: Duration, path: &str) -> Duration {
+pub(super) fn jittered(time: Duration, path: &str) -> Duration {
     let part = u32::try_from(Digest::of(path.as_bytes()).short() % 512).unwrap_or(0);
     time + time * part / 1_024
 }

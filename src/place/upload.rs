@@ -1,9 +1,12 @@
 //! Owns how one file gets its name at a place. In a bucket it has it when it is whole, and only if
 //! nobody else has it; elsewhere it is a part file until then, which is given the name once nothing
-//! has it. What was sent of a part file before is compared and not sent again.
+//! has it. What was sent of a part file before is compared and not sent again, but for WebDAV, which
+//! takes files whole.
 
+use super::dav::DavPut;
 use super::error::{PlaceFault, StoreError};
 use super::object::PlaceObject;
+use super::open::Calls;
 use super::store::{Store, cut_short};
 use crate::units::len64;
 use opendal::Writer;
@@ -20,13 +23,27 @@ fn part_bytes(bytes: u64) -> u64 {
     PART_MIN.max(bytes.div_ceil(PARTS_MAX))
 }
 
+/// Where its bytes go.
+enum Sink {
+    Crate(Writer),
+    Dav(DavPut),
+}
+
+/// Whether it is looked first what has a name.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum FirstLook {
+    Always,
+    /// Not where the place is to refuse what is taken: a trial sees whether it does.
+    NotBeforeDav,
+}
+
 /// A file on its way.
 pub(super) struct Upload<'a> {
     store: &'a Store,
     path: &'a str,
     /// Where it is until it is whole; none in a bucket.
     part: Option<String>,
-    writer: Writer,
+    sink: Sink,
     bytes: u64,
     sent: u64,
 }
@@ -46,7 +63,7 @@ pub(super) fn part_path(path: &str, mark: &str) -> String {
 impl<'a> Upload<'a> {
     /// Returns how much of a file is in a part file of ours at the place already.
     pub(super) fn begun(store: &Store, path: &str, mark: &str) -> Result<u64, StoreError> {
-        if store.ways.is_bucket {
+        if store.ways.is_bucket || matches!(store.ways.calls, Calls::Dav(_)) {
             return Ok(0);
         }
         let object = store.look(&part_path(path, mark))?;
@@ -62,24 +79,27 @@ impl<'a> Upload<'a> {
     ) -> Result<Self, StoreError> {
         const STEP: &str = "begin to send it";
         let part = (!store.ways.is_bucket).then(|| part_path(path, mark));
-        let writer = match &part {
-            None => {
+        let sink = match (&store.ways.calls, &part) {
+            (Calls::Crate { again, .. }, None) => {
                 let key = store.key(path)?;
                 let chunk = crate::units::len_usize(part_bytes(bytes));
-                let writer = store.ways.again.writer_with(&key);
-                store.wait(STEP, writer.if_not_exists(true).chunk(chunk))?
+                let writer = again.writer_with(&key);
+                Sink::Crate(store.wait(STEP, writer.if_not_exists(true).chunk(chunk))?)
             }
-            Some(part) => {
+            (Calls::Crate { once, .. }, Some(part)) => {
                 let key = store.key(part)?;
-                let writer = store.ways.once.writer_with(&key);
-                store.wait(STEP, writer.append(from > 0))?
+                let writer = once.writer_with(&key);
+                Sink::Crate(store.wait(STEP, writer.append(from > 0))?)
+            }
+            (Calls::Dav(dav), part) => {
+                Sink::Dav(store.put(dav, part.as_deref().unwrap_or(path), bytes)?)
             }
         };
         Ok(Self {
             store,
             path,
             part,
-            writer,
+            sink,
             bytes,
             sent: from,
         })
@@ -88,29 +108,38 @@ impl<'a> Upload<'a> {
     /// Sends the next bytes.
     pub(super) fn write(&mut self, piece: &[u8]) -> Result<(), StoreError> {
         self.sent = self.sent.saturating_add(len64(piece.len()));
-        let piece = piece.to_vec();
-        self.store.wait("send it", self.writer.write(piece))
+        const STEP: &str = "send it";
+        match &mut self.sink {
+            Sink::Crate(writer) => self.store.wait(STEP, writer.write(piece.to_vec())),
+            Sink::Dav(put) => self.store.wait_for(STEP, put.write(piece)),
+        }
     }
 
     /// Gives it its name, and looks what the place says of it.
-    pub(super) fn finish(mut self) -> Result<PlaceObject, StoreError> {
+    pub(super) fn finish(mut self, first: FirstLook) -> Result<PlaceObject, StoreError> {
         const STEP: &str = "end sending it";
         if self.sent != self.bytes {
             let why = format!("{} bytes were sent, not {}", self.sent, self.bytes);
             return Err(StoreError::new(STEP, PlaceFault::Other, &why));
         }
-        match &self.part {
-            None => {
-                let closed = self.store.wait(STEP, self.writer.close());
-                if let Err(e) = closed {
-                    self.abort();
-                    return Err(e);
-                }
+        let ended = match &mut self.sink {
+            Sink::Crate(writer) => self.store.wait(STEP, writer.close()).map(drop),
+            Sink::Dav(put) => self.store.wait_for(STEP, put.finish()),
+        };
+        let named = ended.and_then(|()| match &self.part {
+            None => Ok(()),
+            Some(part) => name(self.store, (part, self.path), self.bytes, first),
+        });
+        if let Err(e) = named {
+            let is_over = match (&self.sink, &self.part) {
+                // Its part may have the name already: whoever tries again looks.
+                (Sink::Dav(_), _) => e.kind != PlaceFault::Away,
+                (Sink::Crate(_), part) => part.is_none(),
+            };
+            if is_over {
+                self.abort();
             }
-            Some(part) => {
-                self.store.wait(STEP, self.writer.close())?;
-                name(self.store, part, self.path, self.bytes)?;
-            }
+            return Err(e);
         }
         let object = self.store.look(self.path)?;
         let object = object.ok_or_else(|| {
@@ -124,34 +153,51 @@ impl<'a> Upload<'a> {
         }
     }
 
-    /// Gives it up. A bucket drops the parts; a part file stays, and is gone on with.
-    pub(super) fn abort(mut self) {
-        if self.part.is_none() {
-            self.store.wait_briefly(self.writer.abort());
-        } else {
+    /// Gives it up. A bucket drops the parts, and by WebDAV nobody goes on with a part file;
+    /// elsewhere that stays, and is gone on with.
+    pub(super) fn abort(self) {
+        let Self {
+            store, part, sink, ..
+        } = self;
+        match (sink, part) {
+            (Sink::Crate(mut writer), None) => {
+                store.wait_briefly(writer.abort());
+            }
             // What it holds so far is whole then.
-            self.store.wait_briefly(self.writer.close());
+            (Sink::Crate(mut writer), Some(_)) => {
+                store.wait_briefly(writer.close());
+            }
+            (Sink::Dav(put), part) => {
+                drop(put);
+                store.drop_part(part.as_deref());
+            }
         }
     }
 }
 
 /// Gives a part file its name. A rename may replace what is there (SFTP's does where the server
 /// can), so it is looked before, and what has the name is looked at after.
-fn name(store: &Store, part: &str, path: &str, bytes: u64) -> Result<(), StoreError> {
+fn name(
+    store: &Store,
+    (part, path): (&str, &str),
+    bytes: u64,
+    first: FirstLook,
+) -> Result<(), StoreError> {
     const STEP: &str = "give it its name";
     let there = store.look(part)?.map_or(0, |object| object.bytes);
     if there != bytes {
         return Err(cut_short(there, bytes));
     }
-    if store.look(path)?.is_some() {
+    let is_dav = matches!(store.ways.calls, Calls::Dav(_));
+    let looks = first == FirstLook::Always || !is_dav;
+    if looks && store.look(path)?.is_some() {
         return Err(StoreError::new(
             STEP,
             PlaceFault::Taken,
             "something has its name",
         ));
     }
-    let (from, to) = (store.key(part)?, store.key(path)?);
-    store.wait(STEP, store.ways.once.rename(&from, &to))
+    store.give_name(part, path)
 }
 
 /// Puts a small object there under a name that nothing has.
@@ -159,7 +205,7 @@ pub(super) fn put_small(
     store: &Store,
     path: &str,
     mark: &str,
-    bytes: &[u8],
+    (bytes, first): (&[u8], FirstLook),
 ) -> Result<PlaceObject, StoreError> {
     let mut upload = Upload::begin(store, path, mark, (0, len64(bytes.len())))?;
     for piece in bytes.chunks(PIECE) {
@@ -168,7 +214,7 @@ pub(super) fn put_small(
             return Err(e);
         }
     }
-    upload.finish()
+    upload.finish(first)
 }
 
 #[cfg(test)]

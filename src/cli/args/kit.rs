@@ -95,9 +95,10 @@ pub(crate) enum AddCommand {
     #[command(
         long_about = "Keeps the address of a place that copies are sent to: a bucket of S3 or its \
             kin, a folder of a server by SFTP (through this system's own ssh, with its keys and \
-            known hosts), or a folder that is mounted from elsewhere. No secret is kept: that \
-            comes from the environment (AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY), from a \
-            profile in ~/.aws, or from a command of yours.",
+            known hosts) or by WebDAV, or a folder that is mounted from elsewhere. No secret is \
+            kept: that comes from the environment (AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY), from \
+            a profile in ~/.aws, or from a command of yours. By webdav://, without encryption, \
+            password and pictures can be read on the line; by webdavs:// they can't.",
         after_help = "Example:  unlade kit add place studio --url sftp://ada@studio.example/kites"
     )]
     Place(PlaceArgs),
@@ -109,7 +110,8 @@ pub(crate) struct PlaceArgs {
     /// A name of your own.
     #[arg(value_name = "NAME")]
     pub(crate) name: String,
-    /// s3://BUCKET/PREFIX, sftp://USER@HOST:PORT/FOLDER or file:///FOLDER.
+    /// s3://BUCKET/PREFIX, sftp://USER@HOST:PORT/FOLDER, webdavs://HOST:PORT/FOLDER or
+    /// file:///FOLDER.
     #[arg(long, value_name = "URL")]
     pub(crate) url: Option<String>,
     /// For s3:// at another service than Amazon: https://HOST.
@@ -123,9 +125,10 @@ pub(crate) struct PlaceArgs {
     /// The profile in ~/.aws/credentials that has the key.
     #[arg(long, value_name = "PROFILE")]
     pub(crate) profile: Option<String>,
-    /// A command that prints the key of s3://.
+    /// A command that prints the key of s3://, or the password of webdavs://.
     ///
-    /// On two lines: the id of the key, and the key; a third may be a session's token. It is run
+    /// On two lines: the id of the key, and the key (a third may be a session's token), or the
+    /// user, and the password. It is run
     /// by the shell each time that the place is used, and what it prints is stored nowhere.
     #[arg(long, value_name = "COMMAND")]
     pub(crate) secret_command: Option<String>,

@@ -304,8 +304,8 @@ pub(crate) enum Command {
     /// Send offloads to a place elsewhere, and say what it has.
     #[command(
         long_about = "Sends every file of each offload, and its manifest last, to a place \
-            elsewhere: a bucket of S3 or its kin, a server by SFTP, or a folder that is mounted \
-            from elsewhere. Each file is compared with the manifest while it is sent; what differs \
+            elsewhere: a bucket of S3 or its kin, a server by SFTP or WebDAV, or a folder that is \
+            mounted from elsewhere. Each file is compared with the manifest while it is sent; what differs \
             is not sent as good. Nothing at the place is overwritten or removed. SENT says that \
             the place accepted everything; FETCHED, with --proof fetched, that everything was read \
             back from there and is equal.\n\nRun the same command again after any stop: what is \

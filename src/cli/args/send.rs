@@ -28,7 +28,7 @@ pub(crate) struct SendArgs {
     pub(crate) offloads: Vec<Utf8PathBuf>,
     /// A place of the kit, or its address.
     ///
-    /// s3://BUCKET/PREFIX, sftp://USER@HOST/FOLDER or file:///FOLDER.
+    /// s3://BUCKET/PREFIX, sftp://USER@HOST/FOLDER, webdavs://HOST/FOLDER or file:///FOLDER.
     #[arg(
         long,
         short,

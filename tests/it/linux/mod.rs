@@ -45,6 +45,8 @@ mod offsite_found;
 mod offsite_stories;
 #[cfg(feature = "offsite")]
 mod offsite_then;
+#[cfg(feature = "offsite")]
+mod offsite_webdav;
 mod only_new;
 mod others;
 mod output;

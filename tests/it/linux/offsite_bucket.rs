@@ -7,10 +7,11 @@
     reason = "the server's clock has to move between two changes"
 )]
 
+use crate::support::http::files_with;
 use crate::support::program::{
-    Card, Ran, Work, bytes_of, finish, flip, kill_after, names_in, put, remove, tell, tree,
+    Card, Ran, Work, bytes_of, finish, flip, kill_after, names_in, peak, put, remove, tell, tree,
 };
-use crate::support::s3::{KEY, Lie, S3, files_with};
+use crate::support::s3::{KEY, Lie, S3};
 use crate::support::{at_once, sampled, whole_sweeps};
 use std::time::Duration;
 
@@ -319,38 +320,6 @@ fn a_server_that_is_busy_or_hangs_up_is_asked_again_and_not_for_ever() {
     goes_on(&work, &s3);
 }
 
-/// Peak memory of a run in kB, by the system's own account, and what it said.
-fn peak(work: &Work, s3: &S3, line: &str) -> (u64, String) {
-    const ASK: &str = "import resource, subprocess, sys\n\
-        ran = subprocess.run(sys.argv[1:])\n\
-        print('peak', resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)\n\
-        sys.exit(ran.returncode)";
-    let plain = s3.command(work, line);
-    let mut command = std::process::Command::new("/usr/bin/python3");
-    command
-        .args(["-c", ASK])
-        .arg(plain.get_program())
-        .args(plain.get_args())
-        .current_dir(work.path(""))
-        .env_clear()
-        .envs(
-            plain
-                .get_envs()
-                .filter_map(|(key, value)| Some((key, value?))),
-        );
-    let ran = finish(&mut command);
-    ran.exits(0);
-    let peak = ran
-        .out
-        .rsplit("peak ")
-        .next()
-        .unwrap()
-        .trim()
-        .parse()
-        .unwrap();
-    (peak, ran.out.clone())
-}
-
 /// Of 2 GB where the sweeps run whole; of 200 MB, many times what it may take, elsewhere: the
 /// server, which is not optimised, takes its time.
 #[test]
@@ -374,14 +343,14 @@ fn a_large_file_goes_and_comes_within_64_mb() {
     let place = format!("file://{}", work.folder("place").display());
     work.run(&format!("kit add place nas --url {place}"))
         .exits(0);
-    let (idle, _) = peak(&work, &s3, "kit list");
+    let (idle, _) = peak(&s3.command(&work, "kit list"));
     let mut peaks = Vec::new();
     for line in [
         "send a/KITES --to bay --proof fetched",
         "send a/KITES --to nas --proof fetched",
         "fetch bay/KITES --to c",
     ] {
-        let (peak, said) = peak(&work, &s3, line);
+        let (peak, said) = peak(&s3.command(&work, line));
         assert!(said.contains("FETCHED."), "{said}");
         peaks.push((line, (peak - idle) / 1_000));
     }

@@ -6,8 +6,12 @@
 )]
 
 pub(crate) mod bag;
+#[cfg(all(target_os = "linux", feature = "offsite"))]
+pub(crate) mod dav;
 #[cfg(all(target_os = "linux", feature = "desk"))]
 pub(crate) mod desk;
+#[cfg(all(target_os = "linux", feature = "offsite"))]
+pub(crate) mod http;
 #[cfg(target_os = "linux")]
 pub(crate) mod image;
 pub(crate) mod job;

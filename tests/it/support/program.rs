@@ -320,6 +320,37 @@ pub(crate) fn interrupt_after(command: &mut Command, delay: Duration) -> (Ran, D
     (ran, ending)
 }
 
+/// Peak memory of a run in kB, by the system's own account, and what it said.
+pub(crate) fn peak(plain: &Command) -> (u64, String) {
+    const ASK: &str = "import resource, subprocess, sys\n\
+        ran = subprocess.run(sys.argv[1:])\n\
+        print('peak', resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)\n\
+        sys.exit(ran.returncode)";
+    let mut command = Command::new("/usr/bin/python3");
+    command
+        .args(["-c", ASK])
+        .arg(plain.get_program())
+        .args(plain.get_args())
+        .current_dir(plain.get_current_dir().unwrap())
+        .env_clear()
+        .envs(
+            plain
+                .get_envs()
+                .filter_map(|(key, value)| Some((key, value?))),
+        );
+    let ran = finish(&mut command);
+    ran.exits(0);
+    let peak = ran
+        .out
+        .rsplit("peak ")
+        .next()
+        .unwrap()
+        .trim()
+        .parse()
+        .unwrap();
+    (peak, ran.out.clone())
+}
+
 /// Runs a command to its end and returns its exit code and how long it ran.
 pub(crate) fn time(command: &mut Command) -> (i32, Duration) {
     let (code, took) = kill_after(command, HANGS_AFTER);

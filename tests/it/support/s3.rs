@@ -7,10 +7,11 @@
     reason = "a test spoils what a server has, and waits for one"
 )]
 
+use super::http::{Message, free_port};
 use super::program::{Ran, Work, bytes_of, finish, put, skip, tool};
-use std::io::{self, Read as _, Write as _};
+use std::io;
 use std::net::{Shutdown, TcpListener, TcpStream};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
@@ -66,11 +67,6 @@ pub(crate) struct S3 {
     server: Child,
     front: Arc<Front>,
     pub(crate) port: u16,
-}
-
-fn free_port() -> u16 {
-    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
-    listener.local_addr().unwrap().port()
 }
 
 impl S3 {
@@ -193,80 +189,6 @@ enum Instead {
     Does,
     Says(Message),
     HangsUp,
-}
-
-/// A request or an answer: its first line, its other lines, its body.
-struct Message {
-    first: String,
-    lines: Vec<String>,
-    body: Vec<u8>,
-}
-
-impl Message {
-    fn field(&self, key: &str) -> Option<&str> {
-        self.lines.iter().find_map(|line| {
-            let (name, value) = line.split_once(':')?;
-            name.eq_ignore_ascii_case(key).then_some(value.trim())
-        })
-    }
-
-    fn drop_field(&mut self, key: &str) {
-        self.lines.retain(|line| {
-            !line
-                .split_once(':')
-                .is_some_and(|(name, _)| name.eq_ignore_ascii_case(key))
-        });
-    }
-
-    /// Reads one; a body is as long as it says, or, of an answer, as long as it comes.
-    fn read(stream: &mut TcpStream, is_answer: bool, has_body: bool) -> io::Result<Option<Self>> {
-        let mut head = Vec::new();
-        let mut byte = [0];
-        while !head.ends_with(b"\r\n\r\n") {
-            if stream.read(&mut byte)? == 0 {
-                return Ok(None);
-            }
-            head.extend_from_slice(&byte);
-        }
-        let head = String::from_utf8_lossy(&head).into_owned();
-        let mut lines = head.trim_end().split("\r\n").map(str::to_owned);
-        let mut message = Self {
-            first: lines.next().unwrap_or_default(),
-            lines: lines.collect(),
-            body: Vec::new(),
-        };
-        let bytes = message.field("content-length").and_then(|n| n.parse().ok());
-        match bytes {
-            _ if !has_body => {}
-            Some(bytes) => {
-                message.body = vec![0; bytes];
-                stream.read_exact(&mut message.body)?;
-            }
-            None if is_answer => {
-                stream.read_to_end(&mut message.body)?;
-            }
-            None => {}
-        }
-        Ok(Some(message))
-    }
-
-    fn write(&mut self, stream: &mut TcpStream) -> io::Result<()> {
-        self.drop_field("connection");
-        self.lines.push("Connection: close".to_owned());
-        let head = format!("{}\r\n{}\r\n\r\n", self.first, self.lines.join("\r\n"));
-        stream.write_all(head.as_bytes())?;
-        stream.write_all(&self.body)
-    }
-
-    fn answer(status: &str, fields: &[&str], body: &str) -> Self {
-        let length = format!("Content-Length: {}", body.len());
-        let fields = fields.iter().map(ToString::to_string);
-        Self {
-            first: format!("HTTP/1.1 {status}"),
-            lines: fields.chain([length]).collect(),
-            body: body.as_bytes().to_vec(),
-        }
-    }
 }
 
 impl Front {
@@ -398,14 +320,4 @@ fn spoil(answer: &mut Message, lie: Lie) {
             answer.lines.extend(old.map(str::to_owned));
         }
     }
-}
-
-/// Every file below a folder that holds these bytes.
-pub(crate) fn files_with(folder: &Path, bytes: &[u8]) -> Vec<PathBuf> {
-    let finder = memchr::memmem::Finder::new(bytes);
-    walkdir::WalkDir::new(folder)
-        .into_iter()
-        .map(|entry| entry.unwrap().into_path())
-        .filter(|path| path.is_file() && finder.find(&bytes_of(path)).is_some())
-        .collect()
 }

@@ -122,7 +122,7 @@ impl Trouble {
             Self::Flag(error) => (vec![error.to_string()], Exit::Usage),
             Self::NoUrl => {
                 let why = "a new place needs its address: --url s3://BUCKET/PREFIX, \
-                    sftp://USER@HOST/FOLDER or file:///FOLDER";
+                    sftp://USER@HOST/FOLDER, webdavs://HOST/FOLDER or file:///FOLDER";
                 (vec![why.to_owned()], Exit::Usage)
             }
         }

@@ -65,8 +65,8 @@ fn secret_within(
     let text = String::from_utf8(said).ok();
     let secret = text.as_deref().and_then(PlaceSecret::parse);
     secret.ok_or_else(|| {
-        "its command printed something else than the id of a key, the key, and perhaps a token, a \
-         line each"
+        "its command printed something else than the id of a key, the key, and perhaps a token, or \
+         user and password, a line each"
             .to_owned()
     })
 }

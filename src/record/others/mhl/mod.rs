@@ -7,7 +7,7 @@ pub mod error;
 mod generation;
 mod history;
 mod ignore;
-mod xml;
+pub(crate) mod xml;
 
 pub use chain::{ChainEntry, MHL_ENDING, chain};
 pub use error::MhlError;

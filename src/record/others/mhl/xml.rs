@@ -12,20 +12,20 @@ use quick_xml::reader::NsReader;
 const DEPTH_MAX: usize = 64;
 
 /// An element that begins.
-pub(super) struct Token {
-    pub(super) name: String,
+pub(crate) struct Token {
+    pub(crate) name: String,
     attributes: Vec<(String, String)>,
 }
 
 impl Token {
-    pub(super) fn attribute(&self, name: &str) -> Option<&str> {
+    pub(crate) fn attribute(&self, name: &str) -> Option<&str> {
         let mut all = self.attributes.iter();
         all.find(|(n, _)| n == name)
             .map(|(_, value)| value.as_str())
     }
 }
 
-pub(super) struct Xml<'a> {
+pub(crate) struct Xml<'a> {
     reader: NsReader<&'a [u8]>,
     namespace: &'static str,
     /// The element that began last has ended already.
@@ -34,7 +34,7 @@ pub(super) struct Xml<'a> {
 }
 
 impl<'a> Xml<'a> {
-    pub(super) fn new(text: &'a str, namespace: &'static str) -> Self {
+    pub(crate) fn new(text: &'a str, namespace: &'static str) -> Self {
         Self {
             reader: NsReader::from_str(text),
             namespace,
@@ -62,7 +62,7 @@ impl<'a> Xml<'a> {
     }
 
     /// Goes to the one element that the document is.
-    pub(super) fn root(&mut self, name: &str) -> Result<Token, MhlError> {
+    pub(crate) fn root(&mut self, name: &str) -> Result<Token, MhlError> {
         loop {
             match self.event()? {
                 (true, Event::Start(start)) => {
@@ -80,7 +80,7 @@ impl<'a> Xml<'a> {
     }
 
     /// Returns the next element in the one that began last; `None` when that ends.
-    pub(super) fn child(&mut self) -> Result<Option<Token>, MhlError> {
+    pub(crate) fn child(&mut self) -> Result<Option<Token>, MhlError> {
         if std::mem::take(&mut self.is_empty) {
             return Ok(None);
         }
@@ -100,7 +100,7 @@ impl<'a> Xml<'a> {
     }
 
     /// Passes over the element that began last.
-    pub(super) fn skip(&mut self) -> Result<(), MhlError> {
+    pub(crate) fn skip(&mut self) -> Result<(), MhlError> {
         if std::mem::take(&mut self.is_empty) {
             return Ok(());
         }
@@ -114,7 +114,7 @@ impl<'a> Xml<'a> {
     }
 
     /// Returns the text of the element that began last.
-    pub(super) fn text(&mut self) -> Result<String, MhlError> {
+    pub(crate) fn text(&mut self) -> Result<String, MhlError> {
         let mut text = String::new();
         if std::mem::take(&mut self.is_empty) {
             return Ok(text);
@@ -141,7 +141,7 @@ impl<'a> Xml<'a> {
     }
 
     /// Sees that nothing but blanks follows.
-    pub(super) fn end(&mut self) -> Result<(), MhlError> {
+    pub(crate) fn end(&mut self) -> Result<(), MhlError> {
         loop {
             match self.event()?.1 {
                 Event::Eof => return Ok(()),

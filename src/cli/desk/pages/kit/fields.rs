@@ -120,7 +120,8 @@ fn place() -> Vec<FormField> {
         field(
             "url",
             "Address",
-            "s3://BUCKET/PREFIX, sftp://USER@HOST/FOLDER or file:///FOLDER; no password.",
+            "s3://BUCKET/PREFIX, sftp://USER@HOST/FOLDER, webdavs://HOST/FOLDER or \
+             file:///FOLDER; no password.",
             Input::Line,
         ),
         field(
