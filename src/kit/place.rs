@@ -89,7 +89,7 @@ pub enum PlaceAddress {
         /// The whole path of the folder.
         folder: String,
     },
-    /// A folder of a server, by WebDAV.
+    /// A folder of a server, by `WebDAV`.
     WebDav {
         /// Nobody on the way can read what goes over the line.
         is_encrypted: bool,
@@ -146,7 +146,7 @@ pub enum NoAddress {
     /// Something that only a bucket has.
     #[error("is for s3:// alone")]
     OnlyBucket,
-    /// Something that only a bucket and WebDAV have.
+    /// Something that only a bucket and `WebDAV` have.
     #[error("is for s3:// and webdavs:// alone")]
     NoSecret,
     /// No endpoint.

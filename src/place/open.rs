@@ -51,7 +51,7 @@ pub(super) enum Calls {
     Dav(Dav),
 }
 
-/// A key of S3, or user and password of WebDAV; never shown.
+/// A key of S3, or user and password of `WebDAV`; never shown.
 #[derive(Clone, Default, PartialEq, Eq)]
 pub struct PlaceSecret {
     /// Its id, or the user.

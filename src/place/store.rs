@@ -107,10 +107,10 @@ impl Store {
 
     /// A folder that is not there may be one of a drive that is not mounted.
     fn check_folder(&self) -> Result<(), StoreError> {
+        const STEP: &str = "look at its folder";
         if self.ways.is_bucket || self.ways.base.is_empty() {
             return Ok(());
         }
-        const STEP: &str = "look at its folder";
         match self.find(STEP, &self.ways.base)? {
             Some(DavFound::Folder) => Ok(()),
             Some(DavFound::File(_)) => {
@@ -462,7 +462,7 @@ impl Store {
         }
     }
 
-    /// Begins to send a file of so many bytes by WebDAV.
+    /// Begins to send a file of so many bytes by `WebDAV`.
     pub(super) fn put(&self, dav: &Dav, part: &str, bytes: u64) -> Result<DavPut, StoreError> {
         if let Some((folder, _)) = part.rsplit_once('/') {
             self.make_folder(folder)?;
@@ -475,8 +475,8 @@ impl Store {
         )
     }
 
-    /// Sees that nothing is left of a part file that nobody goes on with, as far as that can be done
-    /// in a moment.
+    /// Sees that nothing is left of a part file that nobody goes on with, as far as that can be
+    /// done in a moment.
     pub(super) fn drop_part(&self, part: Option<&str>) {
         let Calls::Dav(dav) = &self.ways.calls else {
             return;
@@ -487,7 +487,7 @@ impl Store {
         }
     }
 
-    /// Gives a part file its name. Only WebDAV can be asked to refuse it where something has that.
+    /// Gives a part file its name. Only `WebDAV` can be asked to replace nothing.
     pub(super) fn give_name(&self, part: &str, path: &str) -> Result<(), StoreError> {
         const STEP: &str = "give it its name";
         let (from, to) = (self.key(part)?, self.key(path)?);

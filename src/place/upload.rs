@@ -1,7 +1,7 @@
 //! Owns how one file gets its name at a place. In a bucket it has it when it is whole, and only if
 //! nobody else has it; elsewhere it is a part file until then, which is given the name once nothing
-//! has it. What was sent of a part file before is compared and not sent again, but for WebDAV, which
-//! takes files whole.
+//! has it. What was sent of a part file before is compared and not sent again, but by `WebDAV`,
+//! which takes files whole.
 
 use super::dav::DavPut;
 use super::error::{PlaceFault, StoreError};
@@ -107,8 +107,8 @@ impl<'a> Upload<'a> {
 
     /// Sends the next bytes.
     pub(super) fn write(&mut self, piece: &[u8]) -> Result<(), StoreError> {
-        self.sent = self.sent.saturating_add(len64(piece.len()));
         const STEP: &str = "send it";
+        self.sent = self.sent.saturating_add(len64(piece.len()));
         match &mut self.sink {
             Sink::Crate(writer) => self.store.wait(STEP, writer.write(piece.to_vec())),
             Sink::Dav(put) => self.store.wait_for(STEP, put.write(piece)),
@@ -142,10 +142,7 @@ impl<'a> Upload<'a> {
             return Err(e);
         }
         let object = self.store.look(self.path)?;
-        let object = object.ok_or_else(|| {
-            let why = "the place accepted it, and hasn't got it";
-            StoreError::new("look at it there", PlaceFault::Other, why)
-        })?;
+        let object = object.ok_or_else(lost)?;
         if object.bytes == self.bytes {
             Ok(object)
         } else {
@@ -153,7 +150,7 @@ impl<'a> Upload<'a> {
         }
     }
 
-    /// Gives it up. A bucket drops the parts, and by WebDAV nobody goes on with a part file;
+    /// Gives it up. A bucket drops the parts, and by `WebDAV` nobody goes on with a part file;
     /// elsewhere that stays, and is gone on with.
     pub(super) fn abort(self) {
         let Self {
@@ -175,6 +172,11 @@ impl<'a> Upload<'a> {
     }
 }
 
+fn lost() -> StoreError {
+    let why = "the place accepted it, and hasn't got it";
+    StoreError::new("look at it there", PlaceFault::Other, why)
+}
+
 /// Gives a part file its name. A rename may replace what is there (SFTP's does where the server
 /// can), so it is looked before, and what has the name is looked at after.
 fn name(
@@ -184,7 +186,7 @@ fn name(
     first: FirstLook,
 ) -> Result<(), StoreError> {
     const STEP: &str = "give it its name";
-    let there = store.look(part)?.map_or(0, |object| object.bytes);
+    let there = store.look(part)?.ok_or_else(lost)?.bytes;
     if there != bytes {
         return Err(cut_short(there, bytes));
     }

@@ -1,5 +1,5 @@
-//! Owns what an answer of WebDAV says (RFC 4918, 13 and 14): entries, their sizes, times and marks.
-//! All of it is foreign. Pure.
+//! Owns what an answer of `WebDAV` says (RFC 4918, 13 and 14): entries, their sizes, times and
+//! marks. All of it is foreign. Pure.
 
 use crate::record::others::mhl::xml::Xml;
 

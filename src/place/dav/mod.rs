@@ -1,4 +1,5 @@
-//! Owns a place by WebDAV (RFC 4918): its requests, what its answers mean, and which are made again.
+//! Owns a place by `WebDAV` (RFC 4918): its requests, what its answers mean, and which are made
+//! again.
 //! The crate for all other places would write from memory alone, rename over what is there, and end
 //! the program where a server lists what is not in the folder. Must not ask a server to replace
 //! anything but this tool's own part file, nor follow where an answer sends it on.

@@ -1,5 +1,5 @@
-//! Owns a file on its way to a place by WebDAV: its bytes go over in pieces as they are read, and no
-//! more than a few wait.
+//! Owns a file on its way to a place by `WebDAV`: its bytes go over in pieces as they are read, and
+//! no more than a few wait.
 
 use super::{Dav, Step, broken, fault};
 use crate::place::error::{PlaceFault, StoreError};
@@ -67,13 +67,9 @@ impl DavPut {
 
     /// Why it ended before all was sent.
     async fn early(&mut self, step: Step) -> StoreError {
-        match self.answered(step).await {
-            Err(e) => e,
-            Ok(()) => {
-                let why = "the place said yes before it had all of it";
-                StoreError::new(step, PlaceFault::Other, why)
-            }
-        }
+        let early = "the place said yes before it had all of it";
+        let why = StoreError::new(step, PlaceFault::Other, early);
+        self.answered(step).await.err().unwrap_or(why)
     }
 
     /// Waits for the answer when all was sent.

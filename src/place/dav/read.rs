@@ -1,5 +1,5 @@
-//! Owns a file on its way back from a place by WebDAV: where the connection breaks it goes on from
-//! there.
+//! Owns a file on its way back from a place by `WebDAV`: where the connection breaks it goes on
+//! from there.
 
 use super::{Dav, Step, broken};
 use crate::place::error::{PlaceFault, StoreError};

@@ -1,7 +1,7 @@
-//! A place by WebDAV, by a real server (Apache with `mod_dav`), honest and lying: sent, cut short,
-//! fetched, checked, listed, counted by `prove`, with odd names, with the wrong password, full or
-//! read-only, and without a word of the password anywhere. Whatever the server says: nothing is
-//! claimed that isn't so, and nothing there is replaced.
+//! A place by `WebDAV`, by a real server (Apache with `mod_dav`), honest and lying: sent, cut
+//! short, fetched, checked, listed, counted by `prove`, with odd names, with the wrong password,
+//! full or read-only, and without a word of the password anywhere. Whatever the server says:
+//! nothing is claimed that isn't so, and nothing there is replaced.
 
 #![expect(
     clippy::disallowed_methods,
@@ -246,7 +246,9 @@ fn a_server_that_lies_is_never_believed() {
     let lies = [
         (DavLie::FlipGet, "KITE0001.JPG", came_back),
         (DavLie::ShortGet, "C0001.MP4", "bytes came, not"),
-        (DavLie::LosePut, "C0001.MP4", "bytes came, not"),
+        (DavLie::LosePut, "C0001.MP4", lost),
+        // Of no bytes.
+        (DavLie::LosePut, "KITE0002.TXT", lost),
         (DavLie::ShortPut, "C0001.MP4", "bytes came, not"),
         (DavLie::LoseMove, "KITE0001.JPG", lost),
         (DavLie::LoseMove, "manifest.json.unlade-part", lost),

@@ -1,4 +1,4 @@
-//! A real server of WebDAV on the loopback (Debian's Apache with `mod_dav`), as a process of the
+//! A real server of `WebDAV` on the loopback (Debian's Apache with `mod_dav`), as a process of the
 //! test's own, and in front of it one that lies about what it does.
 
 #![expect(
@@ -191,7 +191,12 @@ impl DavServer {
             "--secret-command",
             &secret,
         ])
-        .exits(0);
+        .exits(0)
+        .says(if url.starts_with("webdav:") {
+            "whoever is on the line can read the password and the pictures"
+        } else {
+            "added"
+        });
         assert!(self.port > 0);
     }
 

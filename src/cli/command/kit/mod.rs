@@ -257,7 +257,21 @@ fn notes(what: &AddCommand, bus: Option<&LinkRow>) -> Vec<String> {
         .into_iter()
         .filter_map(note)
         .chain(note_of_class(what, bus))
+        .chain(note_of_line(what))
         .collect()
+}
+
+/// Says so when whoever is on the line can read everything.
+fn note_of_line(what: &AddCommand) -> Option<String> {
+    let AddCommand::Place(args) = what else {
+        return None;
+    };
+    let is_open = args.url.as_deref()?.starts_with("webdav://");
+    is_open.then(|| {
+        "--url: webdav:// goes without encryption: whoever is on the line can read the password \
+         and the pictures. webdavs:// goes with it, where the server knows that."
+            .to_owned()
+    })
 }
 
 /// Says so when a class and a bus do not go together. A drawer has odd cards in it, so it is no
