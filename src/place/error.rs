@@ -123,6 +123,11 @@ impl StoreError {
         }
     }
 
+    /// The error of a list without an end.
+    pub(super) fn too_many(step: &'static str) -> Self {
+        Self::new(step, PlaceFault::Other, "it has more than a million names")
+    }
+
     pub(super) fn interrupted(step: &'static str) -> Self {
         Self::new(step, PlaceFault::Interrupted, "interrupted")
     }

@@ -1,34 +1,22 @@
 //! Owns how the way to a place is opened: which service, with whose key, over which transport.
 
-use super::dav::Dav;
+use super::dav::client::Dav;
 use super::error::{PlaceFault, StoreError};
+use super::limits::{CALL_TIME, CONNECT_TIME, PART_TIME, TRIES, TRY_AFTER};
+use super::secret::PlaceSecret;
 use crate::kit::place::{KitPlace, PlaceAddress};
-use base64ct::{Base64, Encoding as _};
 use camino::Utf8PathBuf;
 use opendal::layers::{RetryEvent, RetryLayer, TimeoutLayer};
 use opendal::services::{Fs, S3};
 use opendal::{HttpTransporter, OperationContext, Operator};
 use opendal_http_transport_reqwest::ReqwestTransport;
-use std::fmt;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::time::Duration;
-
-/// How long a call may take that moves no file.
-pub(super) const CALL_TIME: Duration = Duration::from_secs(60);
-/// How long one part of a file may take: 8 MB at 30 kB/s.
-pub(super) const PART_TIME: Duration = Duration::from_secs(300);
-/// How long a connection may take to come about.
-const CONNECT_TIME: Duration = Duration::from_secs(30);
-/// How often a call is tried again, at rising intervals of these bounds and with jitter.
-pub(super) const TRIES: usize = 5;
-pub(super) const TRY_AFTER: (Duration, Duration) =
-    (Duration::from_millis(500), Duration::from_secs(30));
 
 /// The ways to one place.
 #[derive(Debug)]
 pub(super) struct Ways {
-    pub(super) calls: Calls,
+    pub(super) calls: PlaceCalls,
     /// What every key begins with; empty, or with a slash at its end.
     pub(super) base: String,
     pub(super) is_bucket: bool,
@@ -38,7 +26,7 @@ pub(super) struct Ways {
 
 /// Who makes the calls.
 #[derive(Debug)]
-pub(super) enum Calls {
+pub(super) enum PlaceCalls {
     /// The crate for most places.
     Crate {
         /// What fails for a moment is tried again.
@@ -49,42 +37,6 @@ pub(super) enum Calls {
     },
     /// This tool itself.
     Dav(Dav),
-}
-
-/// A key of S3, or user and password of `WebDAV`; never shown.
-#[derive(Clone, Default, PartialEq, Eq)]
-pub struct PlaceSecret {
-    /// Its id, or the user.
-    pub id: String,
-    /// The key, or the password.
-    pub key: String,
-    /// The token of a session.
-    pub token: Option<String>,
-}
-
-impl PlaceSecret {
-    /// Reads what a command printed: the id, the key and perhaps a token, a line each.
-    pub fn parse(text: &str) -> Option<Self> {
-        let mut lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
-        let (id, key) = (lines.next()?.to_owned(), lines.next()?.to_owned());
-        let token = lines.next().map(str::to_owned);
-        lines.next().is_none().then_some(Self { id, key, token })
-    }
-
-    fn texts(&self) -> Vec<String> {
-        let token = self.token.iter().cloned();
-        let basic = Base64::encode_string(format!("{}:{}", self.id, self.key).as_bytes());
-        [self.id.clone(), self.key.clone(), basic]
-            .into_iter()
-            .chain(token)
-            .collect()
-    }
-}
-
-impl fmt::Debug for PlaceSecret {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("PlaceSecret")
-    }
 }
 
 /// What is in the environment by the conventions of S3.
@@ -113,7 +65,7 @@ pub(super) fn ways(
     let (operator, base, is_bucket) = match address {
         PlaceAddress::WebDav { folder, .. } => {
             return Ok(Ways {
-                calls: Calls::Dav(dav(address, secret, retries)?),
+                calls: PlaceCalls::Dav(dav(address, secret, retries)?),
                 base: format!("{}/", folder.trim_start_matches('/')),
                 is_bucket: false,
                 folder: None,
@@ -163,7 +115,7 @@ pub(super) fn ways(
         format!("{base}/")
     };
     Ok(Ways {
-        calls: Calls::Crate {
+        calls: PlaceCalls::Crate {
             again: again.layer(tries),
             once,
         },
@@ -264,7 +216,9 @@ fn dav(
     }
     // RFC 7617, 2: what follows would be of the password.
     if secret.is_some_and(|secret| secret.id.contains(':')) {
-        return Err(setup("its user has a colon, which WebDAV can't be told"));
+        return Err(setup(
+            "its user has a colon, which no user of WebDAV can have",
+        ));
     }
     let scheme = if *is_encrypted { "https" } else { "http" };
     let port = port.map_or_else(String::new, |port| format!(":{port}"));
@@ -283,22 +237,4 @@ fn client() -> Result<reqwest::Client, StoreError> {
         .redirect(reqwest::redirect::Policy::none())
         .build();
     client.map_err(|e| StoreError::new("open the place", PlaceFault::Other, &e.to_string()))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_secret_is_read_from_lines_and_never_shown() {
-        let secret = PlaceSecret::parse("KITE\n  shhh \n\n").unwrap();
-        assert_eq!((secret.id.as_str(), secret.key.as_str()), ("KITE", "shhh"));
-        assert!(!format!("{secret:?}").contains("shhh"));
-        assert!(to_hide(Some(&secret)).contains(&"shhh".to_owned()));
-        let token = PlaceSecret::parse("KITE\nshhh\nlong").unwrap().token;
-        assert_eq!(token.as_deref(), Some("long"));
-        for wrong in ["", "KITE", "a\nb\nc\nd"] {
-            assert_eq!(PlaceSecret::parse(wrong), None, "{wrong:?}");
-        }
-    }
 }

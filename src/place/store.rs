@@ -1,10 +1,14 @@
 //! Owns a place as it is used: objects looked at, read and listed, each call with its limits. Calls
 //! block whoever makes them; what they wait for runs on threads of the place's own.
 
-use super::dav::{Dav, DavFound, DavPut, DavRead};
+use super::dav::client::{Dav, DavFound};
+use super::dav::put::DavPut;
+use super::dav::read::DavRead;
 use super::error::{PlaceFault, StoreError};
+use super::limits::NAMES_MAX;
 use super::object::PlaceObject;
-use super::open::{Calls, PlaceSecret, Ways, to_hide, ways};
+use super::open::{PlaceCalls, Ways, to_hide, ways};
+use super::secret::PlaceSecret;
 use crate::disk::buffer::Aligned;
 use crate::disk::{Disk, EntryKind, Stat};
 use crate::error::Interruption;
@@ -28,8 +32,6 @@ const BLOCKING_MAX: usize = 16;
 const TICK: Duration = Duration::from_millis(50);
 /// How long what was begun may take to end.
 const END_TIME: Duration = Duration::from_secs(5);
-/// Names that one folder of a place may have.
-pub(super) const NAMES_MAX: usize = 1_000_000;
 /// Bytes that are asked for at a time.
 const READ_BYTES: usize = 2 << 20;
 const READ_STEP: &str = "read it back";
@@ -126,8 +128,8 @@ impl Store {
     /// Looks at what has a key.
     fn find(&self, step: &'static str, key: &str) -> Result<Option<DavFound>, StoreError> {
         let again = match &self.ways.calls {
-            Calls::Dav(dav) => return self.wait_for(step, dav.look(step, key)),
-            Calls::Crate { again, .. } => again,
+            PlaceCalls::Dav(dav) => return self.wait_for(step, dav.look(step, key)),
+            PlaceCalls::Crate { again, .. } => again,
         };
         match self.wait(step, again.stat(key)) {
             Ok(meta) if meta.is_dir() => Ok(Some(DavFound::Folder)),
@@ -342,8 +344,8 @@ impl Store {
     ) -> Result<u64, StoreError> {
         const STEP: &str = READ_STEP;
         let again = match &self.ways.calls {
-            Calls::Dav(dav) => return self.read_dav(dav, (key, bytes), take),
-            Calls::Crate { again, .. } => again,
+            PlaceCalls::Dav(dav) => return self.read_dav(dav, (key, bytes), take),
+            PlaceCalls::Crate { again, .. } => again,
         };
         let reader = again.reader_with(key).chunk(READ_BYTES);
         let reader = self.wait(STEP, reader)?;
@@ -427,8 +429,8 @@ impl Store {
         };
         let key = if key.is_empty() { "/".to_owned() } else { key };
         let again = match &self.ways.calls {
-            Calls::Dav(dav) => return self.wait_for(STEP, dav.names(&key, is_deep)),
-            Calls::Crate { again, .. } => again,
+            PlaceCalls::Dav(dav) => return self.wait_for(STEP, dav.names(&key, is_deep)),
+            PlaceCalls::Crate { again, .. } => again,
         };
         let mut lister = self.wait(STEP, again.lister_with(&key).recursive(is_deep))?;
         let mut names = Vec::new();
@@ -439,7 +441,7 @@ impl Store {
                 names.push(name);
             }
             if names.len() > NAMES_MAX {
-                return Err(too_many(STEP));
+                return Err(StoreError::too_many(STEP));
             }
         }
         names.sort();
@@ -457,8 +459,10 @@ impl Store {
         }
         let key = self.key(path)?;
         match &self.ways.calls {
-            Calls::Dav(dav) => self.wait_for(STEP, dav.make_folders(&self.ways.base, path)),
-            Calls::Crate { again, .. } => self.wait(STEP, again.create_dir(&format!("{key}/"))),
+            PlaceCalls::Dav(dav) => self.wait_for(STEP, dav.make_folders(&self.ways.base, path)),
+            PlaceCalls::Crate { again, .. } => {
+                self.wait(STEP, again.create_dir(&format!("{key}/")))
+            }
         }
     }
 
@@ -478,7 +482,7 @@ impl Store {
     /// Sees that nothing is left of a part file that nobody goes on with, as far as that can be
     /// done in a moment.
     pub(super) fn drop_part(&self, part: Option<&str>) {
-        let Calls::Dav(dav) = &self.ways.calls else {
+        let PlaceCalls::Dav(dav) = &self.ways.calls else {
             return;
         };
         dav.lost_one();
@@ -492,8 +496,8 @@ impl Store {
         const STEP: &str = "give it its name";
         let (from, to) = (self.key(part)?, self.key(path)?);
         match &self.ways.calls {
-            Calls::Dav(dav) => self.wait_for(STEP, dav.give_name(&from, &to)),
-            Calls::Crate { once, .. } => self.wait(STEP, once.rename(&from, &to)),
+            PlaceCalls::Dav(dav) => self.wait_for(STEP, dav.give_name(&from, &to)),
+            PlaceCalls::Crate { once, .. } => self.wait(STEP, once.rename(&from, &to)),
         }
     }
 
@@ -502,16 +506,10 @@ impl Store {
         const STEP: &str = "remove its own file";
         let key = self.key(path)?;
         match &self.ways.calls {
-            Calls::Dav(dav) => self.wait_for(STEP, dav.remove(&key)),
-            Calls::Crate { again, .. } => self.wait(STEP, again.delete(&key)),
+            PlaceCalls::Dav(dav) => self.wait_for(STEP, dav.remove(&key)),
+            PlaceCalls::Crate { again, .. } => self.wait(STEP, again.delete(&key)),
         }
     }
-}
-
-/// The error of a list without an end.
-pub(super) fn too_many(step: &'static str) -> StoreError {
-    let why = "it has more than a million names";
-    StoreError::new(step, PlaceFault::Other, why)
 }
 
 /// The error of a read that ended early or late.

@@ -3,10 +3,10 @@
 //! has it. What was sent of a part file before is compared and not sent again, but by `WebDAV`,
 //! which takes files whole.
 
-use super::dav::DavPut;
+use super::dav::put::DavPut;
 use super::error::{PlaceFault, StoreError};
 use super::object::PlaceObject;
-use super::open::Calls;
+use super::open::PlaceCalls;
 use super::store::{Store, cut_short};
 use crate::units::len64;
 use opendal::Writer;
@@ -63,7 +63,7 @@ pub(super) fn part_path(path: &str, mark: &str) -> String {
 impl<'a> Upload<'a> {
     /// Returns how much of a file is in a part file of ours at the place already.
     pub(super) fn begun(store: &Store, path: &str, mark: &str) -> Result<u64, StoreError> {
-        if store.ways.is_bucket || matches!(store.ways.calls, Calls::Dav(_)) {
+        if store.ways.is_bucket || matches!(store.ways.calls, PlaceCalls::Dav(_)) {
             return Ok(0);
         }
         let object = store.look(&part_path(path, mark))?;
@@ -80,18 +80,18 @@ impl<'a> Upload<'a> {
         const STEP: &str = "begin to send it";
         let part = (!store.ways.is_bucket).then(|| part_path(path, mark));
         let sink = match (&store.ways.calls, &part) {
-            (Calls::Crate { again, .. }, None) => {
+            (PlaceCalls::Crate { again, .. }, None) => {
                 let key = store.key(path)?;
                 let chunk = crate::units::len_usize(part_bytes(bytes));
                 let writer = again.writer_with(&key);
                 Sink::Crate(store.wait(STEP, writer.if_not_exists(true).chunk(chunk))?)
             }
-            (Calls::Crate { once, .. }, Some(part)) => {
+            (PlaceCalls::Crate { once, .. }, Some(part)) => {
                 let key = store.key(part)?;
                 let writer = once.writer_with(&key);
                 Sink::Crate(store.wait(STEP, writer.append(from > 0))?)
             }
-            (Calls::Dav(dav), part) => {
+            (PlaceCalls::Dav(dav), part) => {
                 Sink::Dav(store.put(dav, part.as_deref().unwrap_or(path), bytes)?)
             }
         };
@@ -190,7 +190,7 @@ fn name(
     if there != bytes {
         return Err(cut_short(there, bytes));
     }
-    let is_dav = matches!(store.ways.calls, Calls::Dav(_));
+    let is_dav = matches!(store.ways.calls, PlaceCalls::Dav(_));
     let looks = first == FirstLook::Always || !is_dav;
     if looks && store.look(path)?.is_some() {
         return Err(StoreError::new(

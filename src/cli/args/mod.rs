@@ -305,11 +305,11 @@ pub(crate) enum Command {
     #[command(
         long_about = "Sends every file of each offload, and its manifest last, to a place \
             elsewhere: a bucket of S3 or its kin, a server by SFTP or WebDAV, or a folder that is \
-            mounted from elsewhere. Each file is compared with the manifest while it is sent; what differs \
-            is not sent as good. Nothing at the place is overwritten or removed. SENT says that \
-            the place accepted everything; FETCHED, with --proof fetched, that everything was read \
-            back from there and is equal.\n\nRun the same command again after any stop: what is \
-            complete is not sent twice. No secret is written anywhere.",
+            mounted from elsewhere. Each file is compared with the manifest while it is sent; what \
+            differs is not sent as good. Nothing at the place is overwritten or removed. SENT says \
+            that the place accepted everything; FETCHED, with --proof fetched, that everything was \
+            read back from there and is equal.\n\nRun the same command again after any stop: what \
+            is complete is not sent twice. No secret is written anywhere.",
         after_help = "Example:  unlade send /media/SSD-A/20261125-KITES --to studio\n          \
             unlade send --list studio"
     )]

@@ -1,9 +1,9 @@
 //! Owns a file on its way to a place by `WebDAV`: its bytes go over in pieces as they are read, and
 //! no more than a few wait.
 
-use super::{Dav, Step, broken, fault};
+use super::client::{Dav, DavStep, broken, fault};
 use crate::place::error::{PlaceFault, StoreError};
-use crate::place::open::PART_TIME;
+use crate::place::limits::PART_TIME;
 use reqwest::header::CONTENT_LENGTH;
 use reqwest::{Body, Response};
 use std::io;
@@ -53,7 +53,7 @@ impl Dav {
 impl DavPut {
     /// Sends the next bytes.
     pub(in crate::place) async fn write(&mut self, piece: &[u8]) -> Result<(), StoreError> {
-        const STEP: Step = "send it";
+        const STEP: DavStep = "send it";
         let is_over = self.answer.as_ref().is_none_or(JoinHandle::is_finished);
         let Some(pieces) = self.pieces.as_ref().filter(|_| !is_over) else {
             return Err(self.early(STEP).await);
@@ -66,7 +66,7 @@ impl DavPut {
     }
 
     /// Why it ended before all was sent.
-    async fn early(&mut self, step: Step) -> StoreError {
+    async fn early(&mut self, step: DavStep) -> StoreError {
         let early = "the place said yes before it had all of it";
         let why = StoreError::new(step, PlaceFault::Other, early);
         self.answered(step).await.err().unwrap_or(why)
@@ -78,7 +78,7 @@ impl DavPut {
         self.answered("end sending it").await
     }
 
-    async fn answered(&mut self, step: Step) -> Result<(), StoreError> {
+    async fn answered(&mut self, step: DavStep) -> Result<(), StoreError> {
         let Some(mut answer) = self.answer.take() else {
             return Err(StoreError::interrupted(step));
         };
@@ -105,6 +105,6 @@ impl Drop for DavPut {
     }
 }
 
-fn slow(step: Step) -> StoreError {
+fn slow(step: DavStep) -> StoreError {
     StoreError::new(step, PlaceFault::Away, "the place took nothing for long")
 }

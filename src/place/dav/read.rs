@@ -1,15 +1,15 @@
 //! Owns a file on its way back from a place by `WebDAV`: where the connection breaks it goes on
 //! from there.
 
-use super::{Dav, Step, broken};
+use super::client::{Dav, DavStep, broken};
 use crate::place::error::{PlaceFault, StoreError};
-use crate::place::open::{CALL_TIME, PART_TIME, TRIES, TRY_AFTER};
+use crate::place::limits::{CALL_TIME, PART_TIME, TRIES, TRY_AFTER};
 use crate::units::{len_usize, len64};
 use reqwest::header::{ACCEPT_ENCODING, CACHE_CONTROL, CONTENT_ENCODING, CONTENT_RANGE, RANGE};
 use reqwest::{Response, StatusCode};
 use tokio::time::timeout;
 
-const STEP: Step = "read it back";
+const STEP: DavStep = "read it back";
 /// After so many bytes a connection may break as often again.
 const PROGRESS: u64 = 64 << 20;
 

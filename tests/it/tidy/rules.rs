@@ -102,8 +102,8 @@ pub(super) fn opening(files: &[File]) -> Vec<String> {
     words(files, &["disk", "cli", "sys"], &opening)
 }
 
-/// Channels of another kind than the one that is used, and such without a bound. What a body of HTTP
-/// is made of has to be waited for without a thread.
+/// Channels of another kind than the one that is used, and such without a bound. What a body of
+/// HTTP is made of has to be waited for without a thread.
 pub(super) fn channels(files: &[File]) -> Vec<String> {
     let is_body = |path: &Path| path == Path::new("place/dav/put.rs");
     let mut found = words(files, &[], &["unbounded"]);

@@ -7,7 +7,7 @@ use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use unlade::clock::Clock;
-use unlade::place::open::PlaceSecret;
+use unlade::place::secret::PlaceSecret;
 use unlade::run::Tools;
 use unlade::units::len64;
 
