@@ -321,6 +321,7 @@ pub(crate) fn interrupt_after(command: &mut Command, delay: Duration) -> (Ran, D
 }
 
 /// Peak memory of a run in kB, by the system's own account, and what it said.
+#[cfg(all(target_os = "linux", feature = "offsite"))]
 pub(crate) fn peak(plain: &Command) -> (u64, String) {
     const ASK: &str = "import resource, subprocess, sys\n\
         ran = subprocess.run(sys.argv[1:])\n\
