@@ -239,7 +239,7 @@ impl<'a> SendThread<'a> {
     }
 
     /// Sends an offload from the first of its copies that can be.
-    fn try_one(&self, owed: &Owed, is_proven: bool) -> Attempt {
+    fn try_one(&self, owed: &Owed, mut is_proven: bool) -> Attempt {
         let kit = match kit_file::read(&self.sending.home) {
             Ok(kit) => kit,
             Err(e) => return Attempt::Later(e.lines().join(" ")),
@@ -249,49 +249,54 @@ impl<'a> SendThread<'a> {
         let mut last = None;
         let mut away = Vec::new();
         for copy in &owed.copies {
-            let root = root_of(copy, &kit, self.tools);
-            let Some(root) = root else {
-                away.push(copy.called());
-                continue;
+            let is_bad = bad.as_ref().is_some_and(|bad| bad.contains(copy));
+            let root = match found(copy, &kit, self.tools) {
+                FoundCopy::Away => {
+                    away.push(copy.called());
+                    continue;
+                }
+                FoundCopy::Gone if is_proven && !is_bad => {
+                    last = Some(self.tell_bad(owed, copy, "it is not there any more."));
+                    continue;
+                }
+                FoundCopy::At(root) if !is_bad => root,
+                _ => continue,
             };
-            if bad.as_ref().is_some_and(|bad| bad.contains(copy)) {
-                continue;
-            }
             if !is_proven {
                 // Its watch was ended with its copy: what the records say counts.
-                let is_so = load(disk, &root).is_ok_and(|(manifest, _)| manifest.verdict.proven);
-                self.with(owed, |queued| queued.is_proven = is_so);
-                if !is_so {
+                is_proven = load(disk, &root).is_ok_and(|(manifest, _)| manifest.verdict.proven);
+                if !is_proven {
                     return Attempt::Never(String::new());
                 }
+                self.with(owed, |queued| queued.is_proven = true);
             }
             let attempt = self.try_copy(owed, copy, &root);
             let Attempt::Copy(why) = attempt else {
                 return attempt;
             };
-            if root_of(copy, &kit, self.tools).is_none() {
+            if matches!(found(copy, &kit, self.tools), FoundCopy::Away) {
                 away.push(copy.called());
                 continue;
             }
-            self.with(owed, |queued| queued.bad.push(copy.clone()));
-            self.tell(
-                "send-failed",
-                owed,
-                &format!(
-                    "{} is not sent from {}: {why}",
-                    shown(&owed.offload),
-                    copy.called()
-                ),
-            );
-            last = Some(why);
+            last = Some(self.tell_bad(owed, copy, &why));
         }
         match (away.as_slice(), last) {
+            ([], _) if !is_proven => Attempt::Never(String::new()),
             ([], why) => Attempt::Never(why.unwrap_or_else(|| "no copy of it can be sent.".into())),
             (away, _) => {
                 let away = all_of(away);
                 Attempt::Copy(format!("it is on {away}, and no such drive is plugged in."))
             }
         }
+    }
+
+    /// Says why a copy can't be sent, once.
+    fn tell_bad(&self, owed: &Owed, copy: &OwedCopy, why: &str) -> String {
+        self.with(owed, |queued| queued.bad.push(copy.clone()));
+        let (offload, from) = (shown(&owed.offload), copy.called());
+        let text = format!("{offload} is not sent from {from}: {why}");
+        self.tell("send-failed", owed, &text);
+        why.to_owned()
     }
 
     fn try_copy(&self, owed: &Owed, copy: &OwedCopy, root: &Utf8Path) -> Attempt {
@@ -367,7 +372,9 @@ impl<'a> SendThread<'a> {
             if pause.is_none() {
                 queued.pause = (queued.pause * 2).min(PAUSE_MAX);
             }
-            queued.why.replace(why.to_owned()).as_deref() != Some(why)
+            let before = queued.why.replace(why.to_owned());
+            // Of what may not be proven nobody waits to hear.
+            queued.is_proven && before.as_deref() != Some(why)
         });
         if is_new == Some(true) {
             let (offload, place) = (shown(&owed.offload), shown(&owed.place));
@@ -429,15 +436,30 @@ impl OwedCopy {
     }
 }
 
-/// Where a copy is now; `None` where it is not there.
-fn root_of(copy: &OwedCopy, kit: &Kit, tools: &Tools) -> Option<Utf8PathBuf> {
+/// Where a copy is now.
+enum FoundCopy {
+    At(Utf8PathBuf),
+    /// Its drive is not plugged in.
+    Away,
+    /// Its drive has no such folder.
+    Gone,
+}
+
+fn found(copy: &OwedCopy, kit: &Kit, tools: &Tools) -> FoundCopy {
+    let drive = match &copy.drive {
+        None => UsualDrive::Folder(copy.to.clone()),
+        Some(name) => UsualDrive::Kit(name.clone()),
+    };
     let disk = tools.disk.as_ref();
-    let to = match &copy.drive {
-        None => copy.to.clone(),
-        Some(name) => usual_place(&UsualDrive::Kit(name.clone()), kit, disk).ok()?,
+    let Ok(to) = usual_place(&drive, kit, disk) else {
+        return FoundCopy::Away;
     };
     let root = to.join(&copy.below);
-    matches!(disk.look(&root), Ok(Some(_))).then_some(root)
+    match disk.look(&root) {
+        Ok(Some(_)) => FoundCopy::At(root),
+        Ok(None) => FoundCopy::Gone,
+        Err(_) => FoundCopy::Away,
+    }
 }
 
 #[cfg(test)]

@@ -127,6 +127,10 @@ fn a_kill_between_proof_and_note_loses_nothing() {
     place.watch(&[]);
     place.waits_for("SENT. nas has accepted all", 1);
     assert_eq!(sent(&place), on_card(&place));
+    place.waits_until("the end of both", |_| {
+        let list = fs::read_to_string(to_send(&place)).unwrap();
+        list.matches("\"did\":\"ended\"").count() >= 2
+    });
     // The kill may have come before the ledger had it: then it is looked at anew.
     place.waits_until("the card's answer", |log| {
         log.contains("it was proven on") || log.matches("A1: PROVEN.").count() == 2
