@@ -3,7 +3,7 @@
 
 use camino::{Utf8Path, Utf8PathBuf};
 use serde::{Deserialize, Serialize};
-use std::io;
+use std::io::{self, Write as _};
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::clock::Clock;
@@ -12,6 +12,8 @@ use unlade::disk::home::{append_line, read_tail};
 const FILE: &str = "watch-to-send.jsonl";
 /// Longest file in bytes: some 20,000 offloads.
 const BYTES_MAX: u64 = 1 << 24;
+/// A longer one is written anew with what is open, when a watch begins.
+const SHORTENED_ABOVE: usize = 1 << 20;
 /// Between two tries to get at a file that another program holds.
 const WAIT: Duration = Duration::from_millis(100);
 
@@ -93,7 +95,26 @@ impl OwedList {
                 list.take(line);
             }
         }
+        if text.len() > SHORTENED_ABOVE {
+            list.shorten(home)?;
+        }
         Ok(list)
+    }
+
+    /// Leaves out what has ended: whole and durable, or not at all. Only one watch runs.
+    fn shorten(&self, home: &Utf8Path) -> io::Result<()> {
+        let mut file = tempfile::NamedTempFile::new_in(home)?;
+        for (owed, is_proven) in &self.all {
+            let line = if *is_proven {
+                OwedLine::Proven(owed.clone())
+            } else {
+                OwedLine::Begun(owed.clone())
+            };
+            writeln!(file, "{}", serde_json::to_string(&line)?)?;
+        }
+        file.as_file().sync_all()?;
+        file.persist(&self.path)?;
+        Ok(())
     }
 
     fn take(&mut self, line: OwedLine) {
@@ -169,6 +190,15 @@ mod tests {
         list.begin(owed(&["Shelf"])).unwrap();
         list.end(&owed(&["Attic", "Travel"])).unwrap();
         assert_eq!(read().all(), [(owed(&["Shelf"]), false)]);
+        // What has ended takes no room for ever.
+        let ended = serde_json::to_string(&OwedLine::Ended(owed(&["Lake"]))).unwrap();
+        for _ in 0..5 {
+            append_line(&list.path, &vec![ended.as_str(); 2_000].join("\n"), || {}).unwrap();
+        }
+        assert_eq!(read().all(), list.all());
+        let (text, _) = read_tail(&list.path, BYTES_MAX).unwrap();
+        assert_eq!(text.split(|byte| *byte == b'\n').count(), 2, "one line");
+        assert_eq!(read().all(), list.all());
         // What is not owed ends without a word.
         list.end(&owed(&["Lake"])).unwrap();
         assert_eq!(read().all(), list.all());

@@ -44,6 +44,8 @@ const PAUSE_MAX: Duration = Duration::from_secs(600);
 /// An offload in the queue.
 #[derive(Debug)]
 struct Queued {
+    /// Which it is: copied again while it is sent, an offload is another one.
+    id: u64,
     owed: Owed,
     /// Its copy has ended, and is proven; else that is to be found out.
     is_proven: bool,
@@ -61,6 +63,7 @@ struct Queued {
 struct SendQueue {
     list: OwedList,
     queue: Vec<Queued>,
+    last_id: u64,
     /// The ends so far, of what this watch copied.
     ends: Vec<Exit>,
 }
@@ -76,8 +79,9 @@ pub(super) struct ToPlaces {
 }
 
 impl Queued {
-    fn new(owed: Owed, is_proven: bool) -> Self {
+    fn new(id: u64, owed: Owed, is_proven: bool) -> Self {
         Self {
+            id,
             owed,
             is_proven,
             due: Duration::ZERO,
@@ -97,12 +101,14 @@ impl ToPlaces {
     /// Why that can't be read.
     pub(super) fn read(home: &Utf8Path, tools: &Tools) -> io::Result<Self> {
         let list = OwedList::read(home, Arc::clone(&tools.clock))?;
-        let queue = list.all().iter().cloned();
-        let queue = queue.map(|(owed, is_proven)| Queued::new(owed, is_proven));
+        let queue = (1..).zip(list.all().iter().cloned());
+        let queue = queue.map(|(id, (owed, is_proven))| Queued::new(id, owed, is_proven));
+        let queue: Vec<Queued> = queue.collect();
         Ok(Self {
             home: home.to_owned(),
             inner: Mutex::new(SendQueue {
-                queue: queue.collect(),
+                last_id: queue.last().map_or(0, |queued| queued.id),
+                queue,
                 list,
                 ends: Vec::new(),
             }),
@@ -146,9 +152,10 @@ impl ToPlaces {
                 return inner.list.end(&owed);
             }
             // It is sent, whether that is remembered or not.
+            inner.last_id += 1;
             inner.queue.push(Queued {
                 is_new: true,
-                ..Queued::new(owed.clone(), true)
+                ..Queued::new(inner.last_id, owed.clone(), true)
             });
             inner.list.prove(owed)
         })
@@ -166,12 +173,13 @@ impl ToPlaces {
         self.with(|inner| inner.queue.iter().filter(|q| q.is_proven).map(of).collect())
     }
 
-    /// Whether everything was tried once.
+    /// Whether everything was tried once, or nothing will be any more.
     pub(super) fn is_idle(&self) -> bool {
-        self.with(|inner| {
-            let is_tried = |queued: &Queued| queued.why.is_some() && queued.bytes.is_none();
-            inner.queue.iter().all(is_tried)
-        })
+        self.is_over.load(Ordering::Relaxed)
+            || self.with(|inner| {
+                let is_tried = |queued: &Queued| queued.why.is_some() && queued.bytes.is_none();
+                inner.queue.iter().all(is_tried)
+            })
     }
 
     /// Returns how sending ended, of each that this watch copied.
@@ -209,6 +217,7 @@ impl<'a> SendThread<'a> {
         if let Err(e) = thread.spawn_scoped(scope, move || self.run()) {
             let text = format!("nothing can be sent: {e}.");
             self.log.tell("broken", None, &text, Value::Null);
+            self.sending.end();
         }
     }
 
@@ -223,29 +232,29 @@ impl<'a> SendThread<'a> {
             let next = self.sending.with(|inner| {
                 let is_due = |queued: &&Queued| queued.due <= now;
                 let first = inner.queue.iter().find(is_due);
-                first.map(|queued| (queued.owed.clone(), queued.is_proven))
+                first.map(|queued| (queued.id, queued.owed.clone(), queued.is_proven))
             });
             let comes_second = self.sending.comes_second.load(Ordering::Relaxed);
-            let Some((owed, is_proven)) = next.filter(|_| !comes_second) else {
+            let Some((id, owed, is_proven)) = next.filter(|_| !comes_second) else {
                 self.tools.clock.sleep(LOOK_EVERY);
                 continue;
             };
-            let work = AssertUnwindSafe(|| self.try_one(&owed, is_proven));
+            let work = AssertUnwindSafe(|| self.try_one(id, &owed, is_proven));
             let attempt = catch_unwind(work).unwrap_or_else(|_| {
                 Attempt::Later("sending broke down; this is a fault of unlade.".to_owned())
             });
-            self.take(&owed, attempt);
+            self.take(id, &owed, attempt);
         }
     }
 
     /// Sends an offload from the first of its copies that can be.
-    fn try_one(&self, owed: &Owed, mut is_proven: bool) -> Attempt {
+    fn try_one(&self, id: u64, owed: &Owed, mut is_proven: bool) -> Attempt {
         let kit = match kit_file::read(&self.sending.home) {
             Ok(kit) => kit,
             Err(e) => return Attempt::Later(e.lines().join(" ")),
         };
         let disk = self.tools.disk.as_ref();
-        let bad = self.with(owed, |queued| queued.bad.clone());
+        let bad = self.with(id, |queued| queued.bad.clone());
         let mut last = None;
         let mut away = Vec::new();
         for copy in &owed.copies {
@@ -256,7 +265,7 @@ impl<'a> SendThread<'a> {
                     continue;
                 }
                 FoundCopy::Gone if is_proven && !is_bad => {
-                    last = Some(self.tell_bad(owed, copy, "it is not there any more."));
+                    last = Some(self.tell_bad((id, owed), copy, "it is not there any more."));
                     continue;
                 }
                 FoundCopy::At(root) if !is_bad => root,
@@ -268,9 +277,9 @@ impl<'a> SendThread<'a> {
                 if !is_proven {
                     return Attempt::Never(String::new());
                 }
-                self.with(owed, |queued| queued.is_proven = true);
+                self.with(id, |queued| queued.is_proven = true);
             }
-            let attempt = self.try_copy(owed, copy, &root);
+            let attempt = self.try_copy((id, owed), copy, &root);
             let Attempt::Copy(why) = attempt else {
                 return attempt;
             };
@@ -278,7 +287,7 @@ impl<'a> SendThread<'a> {
                 away.push(copy.called());
                 continue;
             }
-            last = Some(self.tell_bad(owed, copy, &why));
+            last = Some(self.tell_bad((id, owed), copy, &why));
         }
         match (away.as_slice(), last) {
             ([], _) if !is_proven => Attempt::Never(String::new()),
@@ -291,17 +300,17 @@ impl<'a> SendThread<'a> {
     }
 
     /// Says why a copy can't be sent, once.
-    fn tell_bad(&self, owed: &Owed, copy: &OwedCopy, why: &str) -> String {
-        self.with(owed, |queued| queued.bad.push(copy.clone()));
+    fn tell_bad(&self, (id, owed): (u64, &Owed), copy: &OwedCopy, why: &str) -> String {
+        self.with(id, |queued| queued.bad.push(copy.clone()));
         let (offload, from) = (shown(&owed.offload), copy.called());
         let text = format!("{offload} is not sent from {from}: {why}");
         self.tell("send-failed", owed, &text);
         why.to_owned()
     }
 
-    fn try_copy(&self, owed: &Owed, copy: &OwedCopy, root: &Utf8Path) -> Attempt {
-        self.with(owed, |queued| queued.bytes = Some((0, 0)));
-        if self.with(owed, |queued| queued.why.is_none()) == Some(true) {
+    fn try_copy(&self, (id, owed): (u64, &Owed), copy: &OwedCopy, root: &Utf8Path) -> Attempt {
+        self.with(id, |queued| queued.bytes = Some((0, 0)));
+        if self.with(id, |queued| queued.why.is_none()) == Some(true) {
             let (offload, from) = (shown(&owed.offload), copy.called());
             let text = format!("sending {offload} to {}, from {from}.", shown(&owed.place));
             self.tell("sending", owed, &text);
@@ -314,24 +323,24 @@ impl<'a> SendThread<'a> {
             |progress| {
                 let bytes = progress.bytes.load(Ordering::Relaxed);
                 let all = progress.bytes_total.load(Ordering::Relaxed);
-                self.with(owed, |queued| queued.bytes = Some((bytes, all)));
+                self.with(id, |queued| queued.bytes = Some((bytes, all)));
             },
             (self.out, self.tools),
         );
-        self.with(owed, |queued| queued.bytes = None);
+        self.with(id, |queued| queued.bytes = None);
         attempt
     }
 
     /// Takes in what came of a try.
-    fn take(&self, owed: &Owed, attempt: Attempt) {
+    fn take(&self, id: u64, owed: &Owed, attempt: Attempt) {
         let (exit, said) = match attempt {
             Attempt::Interrupted => {
                 self.sending
                     .with(|inner| inner.ends.push(Exit::Interrupted));
                 return;
             }
-            Attempt::Later(why) => return self.put_off(owed, &why, None),
-            Attempt::Copy(why) => return self.put_off(owed, &why, Some(DRIVE_EVERY)),
+            Attempt::Later(why) => return self.put_off((id, owed), &why, None),
+            Attempt::Copy(why) => return self.put_off((id, owed), &why, Some(DRIVE_EVERY)),
             // A copy that was not proven is told of by its own answer.
             Attempt::Never(why) if why.is_empty() => (None, None),
             Attempt::Never(why) => (Some(Exit::NotProven), Some(why)),
@@ -347,10 +356,14 @@ impl<'a> SendThread<'a> {
         if let Some(why) = said {
             self.tell_never(owed, &why);
         }
-        let is_new = self.with(owed, |queued| queued.is_new) == Some(true);
         let ended = self.sending.with(|inner| {
+            let at = inner.queue.iter().position(|queued| queued.id == id);
+            let Some(at) = at else {
+                // It was copied again meanwhile: what has come to it is owed yet.
+                return Ok(());
+            };
+            let is_new = inner.queue.remove(at).is_new;
             inner.ends.extend(exit.filter(|_| is_new));
-            inner.queue.retain(|queued| !queued.owed.is_same(owed));
             inner.list.end(owed)
         });
         if let Err(e) = ended {
@@ -364,9 +377,9 @@ impl<'a> SendThread<'a> {
     }
 
     /// Puts it off, and tells why, where that was not told last.
-    fn put_off(&self, owed: &Owed, why: &str, pause: Option<Duration>) {
+    fn put_off(&self, (id, owed): (u64, &Owed), why: &str, pause: Option<Duration>) {
         let now = self.tools.clock.elapsed();
-        let is_new = self.with(owed, |queued| {
+        let is_new = self.with(id, |queued| {
             queued.due = now + pause.unwrap_or(queued.pause);
             queued.bytes = None;
             if pause.is_none() {
@@ -384,9 +397,9 @@ impl<'a> SendThread<'a> {
         }
     }
 
-    fn with<T>(&self, owed: &Owed, work: impl FnOnce(&mut Queued) -> T) -> Option<T> {
+    fn with<T>(&self, id: u64, work: impl FnOnce(&mut Queued) -> T) -> Option<T> {
         self.sending.with(|inner| {
-            let found = inner.queue.iter_mut().find(|q| q.owed.is_same(owed));
+            let found = inner.queue.iter_mut().find(|queued| queued.id == id);
             found.map(work)
         })
     }
@@ -407,7 +420,7 @@ impl<'a> SendThread<'a> {
         let copy = owed.copies.first().filter(|_| !self.out.json);
         if let Some(copy) = copy {
             let root = quoted(&copy.to.join(&copy.below));
-            let place = shown(&owed.place);
+            let place = quoted(Utf8Path::new(&owed.place));
             let text = format!("To try it again: unlade send {root} --to {place}");
             self.log.line(Some(&owed.card), &text);
         }
@@ -469,20 +482,18 @@ mod tests {
     use unlade::disk::os::OsDisk;
     use unlade::offload::limits::Limits;
 
-    /// A copy comes first, and what is owed by then is tried once it has ended.
-    #[test]
-    fn nothing_is_begun_while_a_card_is_copied() {
-        let folder = tempfile::tempdir().unwrap();
-        let home = Utf8Path::from_path(folder.path()).unwrap();
-        let tools = Tools {
+    fn tools() -> Tools {
+        Tools {
             disk: Arc::new(OsDisk::new()),
             clock: Arc::new(SystemClock::start()),
             limits: Limits::STANDARD,
             cancel: Arc::default(),
             host: String::new(),
-        };
-        let sending = ToPlaces::read(home, &tools).unwrap();
-        let owed = Owed {
+        }
+    }
+
+    fn owed_in(home: &Utf8Path) -> Owed {
+        Owed {
             card: "KITES".to_owned(),
             offload: "20261125-KITES".to_owned(),
             place: "studio".to_owned(),
@@ -491,7 +502,43 @@ mod tests {
                 to: home.join("away"),
                 below: "20261125-KITES".into(),
             }],
+        }
+    }
+
+    /// What came to an offload while it was being sent is owed yet, also after a restart.
+    #[test]
+    fn an_offload_that_is_copied_again_while_it_is_sent_is_owed_again() {
+        let folder = tempfile::tempdir().unwrap();
+        let home = Utf8Path::from_path(folder.path()).unwrap();
+        let (tools, owed) = (tools(), owed_in(home));
+        let sending = ToPlaces::read(home, &tools).unwrap();
+        let log = WatchLog::new(Out::for_programs(), Arc::clone(&tools.clock));
+        let thread = SendThread {
+            sending: &sending,
+            log: &log,
+            out: Out::for_programs(),
+            tools: &tools,
         };
+        for _ in 0..2 {
+            sending.begin_copy(owed.clone()).unwrap();
+            sending.end_copy(owed.clone(), true).unwrap();
+        }
+        // The first of both ends now.
+        thread.take(1, &owed, Attempt::Sent(Vec::new()));
+        assert_eq!(sending.all().len(), 1);
+        assert_eq!(ToPlaces::read(home, &tools).unwrap().all().len(), 1);
+        thread.take(2, &owed, Attempt::Sent(Vec::new()));
+        assert!(sending.all().is_empty() && sending.is_idle());
+        assert!(ToPlaces::read(home, &tools).unwrap().all().is_empty());
+    }
+
+    /// A copy comes first, and what is owed by then is tried once it has ended.
+    #[test]
+    fn nothing_is_begun_while_a_card_is_copied() {
+        let folder = tempfile::tempdir().unwrap();
+        let home = Utf8Path::from_path(folder.path()).unwrap();
+        let (tools, owed) = (tools(), owed_in(home));
+        let sending = ToPlaces::read(home, &tools).unwrap();
         sending.begin_copy(owed.clone()).unwrap();
         sending.give_way(true);
         sending.end_copy(owed, true).unwrap();
@@ -502,16 +549,18 @@ mod tests {
             out: Out::for_programs(),
             tools: &tools,
         };
+        let mut early = None;
         std::thread::scope(|scope| {
             thread.begin(scope);
             tools.clock.sleep(2 * LOOK_EVERY);
-            assert_eq!(sending.all()[0].why, None, "it was not tried");
+            early = sending.all()[0].why.clone();
             sending.give_way(false);
             while !sending.is_idle() {
                 tools.clock.sleep(LOOK_EVERY);
             }
             sending.end();
         });
+        assert_eq!(early, None, "it was not tried meanwhile");
         let why = sending.all()[0].why.clone().unwrap();
         assert!(why.contains("no such drive is plugged in"), "{why}");
         assert_eq!(sending.ends(), [Exit::NotProven]);
